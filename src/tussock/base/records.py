@@ -1,0 +1,373 @@
+"""In: keys and values of site and catalog files. Out: frozen records that every stage and the review share.
+
+Keys keep the name of the file; attributes carry the unit (`distance = "100 ft"` becomes `distance_m`).
+A key that a record does not know is a fault, never ignored.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+from typing import Annotated, Any, Literal, Self, TypeAlias
+
+from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Field, model_validator
+
+from tussock.base import units as u
+from tussock.base.days import SeasonWindow
+from tussock.base.errors import QuantityError
+
+GrowthForm: TypeAlias = Literal["herbaceous", "vine", "shrub", "tree"]
+Delivery: TypeAlias = Literal["broadcast", "spot", "hand", "none"]
+Form: TypeAlias = Literal["salt", "amine", "ester", "acid"]
+Carrier: TypeAlias = Literal["water", "oil"]
+MethodName: TypeAlias = Literal[
+    "boom",
+    "foliar_spot",
+    "low_volume_stream",
+    "wick",
+    "cut_stump",
+    "stem_injection",
+    "basal_bark",
+    "pull",
+    "dig",
+    "cut",
+    "mow",
+]
+
+#: Delivery class of each method, the class that published buffer tables use.
+DELIVERY: dict[str, Delivery] = {
+    "boom": "broadcast",
+    "foliar_spot": "spot",
+    "low_volume_stream": "spot",
+    "wick": "hand",
+    "cut_stump": "hand",
+    "stem_injection": "hand",
+    "basal_bark": "hand",
+    "pull": "none",
+    "dig": "none",
+    "cut": "none",
+    "mow": "none",
+}
+#: Methods whose amounts follow from stems and not from ground.
+STEM_METHODS = frozenset({"cut_stump", "stem_injection", "basal_bark"})
+
+
+def _as_tuple(value: Any) -> Any:
+    return tuple(value) if isinstance(value, list) else value if isinstance(value, tuple) else (value,)
+
+
+def _lowered(value: tuple[str, ...]) -> tuple[str, ...]:
+    return tuple(item.casefold().strip() for item in value)
+
+
+def _filled(value: str) -> str:
+    if not value.strip():
+        raise QuantityError("an empty text; it must say something")
+    return value
+
+
+Text = Annotated[str, AfterValidator(_filled)]
+Words = Annotated[tuple[Text, ...], BeforeValidator(_as_tuple)]
+LowerWords = Annotated[tuple[Text, ...], BeforeValidator(_as_tuple), AfterValidator(_lowered)]
+
+
+class Record(BaseModel):
+    """A frozen record that refuses unknown keys."""
+
+    model_config = ConfigDict(frozen=True, extra="forbid", populate_by_name=True, strict=False)
+
+
+class FeatureFilter(Record):
+    """Which features a setback runs from; an omitted key matches all.
+
+    A feature whose kind is not mapped counts as every kind, and one whose state is not mapped counts as wet.
+    """
+
+    layer: Literal["water", "receptors"]
+    kind: LowerWords = ()
+    state: Literal["wet", "dry"] | None = None
+    name: Words = ()
+
+
+class ColumnDistance(Record):
+    """A distance that each feature brings along, such as a tree's own height (the column name ends in its unit)."""
+
+    column: Text
+    times: float = Field(default=1.0, gt=0, allow_inf_nan=False)
+
+    @model_validator(mode="after")
+    def _has_unit(self) -> Self:
+        if self.unit not in ("ft", "m"):
+            raise QuantityError(f'column "{self.column}"; its name must end in its unit, "_ft" or "_m"')
+        return self
+
+    @property
+    def unit(self) -> str:
+        """Unit of the column, from its name."""
+        return self.column.rpartition("_")[2]
+
+
+class Combination(Record):
+    """Method and product keys that must all match; an omitted key matches all. Empty means every herbicide."""
+
+    delivery: Annotated[tuple[Delivery, ...], BeforeValidator(_as_tuple)] = ()
+    method: Annotated[tuple[MethodName, ...], BeforeValidator(_as_tuple)] = ()
+    active: LowerWords = ()
+    form: Annotated[tuple[Form, ...], BeforeValidator(_as_tuple)] = ()
+    aquatic_label: bool | None = None
+
+    def matches(self, *, method: str, active: str, form: str, aquatic_label: bool) -> bool:
+        """Tell whether a herbicide treatment has every key named here."""
+        return (
+            (not self.delivery or DELIVERY[method] in self.delivery)
+            and (not self.method or method in self.method)
+            and (not self.active or active.casefold() in self.active)
+            and (not self.form or form in self.form)
+            and (self.aquatic_label is None or aquatic_label == self.aquatic_label)
+        )
+
+
+class ListedRow(Combination):
+    """One combination that a rule set permits by listing it."""
+
+    source: str = ""
+
+
+def _distance(value: Any) -> Any:
+    if isinstance(value, dict | ColumnDistance):
+        return value
+    if value == "anywhere":
+        return value
+    if isinstance(value, float) and isinstance(value, u._Parsed):
+        return float(value)
+    return u.parse_quantity(value, "m")
+
+
+class Setback(Record):
+    """One rule: within a distance of some features something is forbidden, or has to be permitted, told or kept away.
+
+    Exactly one of ``forbids``, ``permit``, ``notify`` and ``no_mixing`` is given.
+    """
+
+    id: Text
+    source_filter: FeatureFilter | None = Field(default=None, alias="from")
+    distance: Annotated[float | Literal["anywhere"] | ColumnDistance, BeforeValidator(_distance)]
+    measure: Literal["horizontal", "slope"] = "horizontal"
+    forbids: Combination | None = None
+    permit: Text | None = None
+    notify: Text | None = None
+    no_mixing: Literal[True] | None = None
+    season: SeasonWindow | None = None
+    conditions: Words = ()
+    datum: Text | None = None
+    source: Text
+
+    @model_validator(mode="after")
+    def _one_effect(self) -> Self:
+        if self.source_filter is None and self.distance != "anywhere":
+            raise QuantityError('no "from"; name the features that the distance runs from, such as { layer = "water" }')
+        effects = [name for name in ("forbids", "permit", "notify", "no_mixing") if getattr(self, name) is not None]
+        if len(effects) != 1:
+            found = " and ".join(effects) or "none of them"
+            raise QuantityError(f"{found}; give exactly one of forbids, permit, notify, no_mixing")
+        if ";" in self.id:
+            raise QuantityError(f'the id "{self.id}" with ";"; ids are joined by ";" in the outputs, leave it out')
+        return self
+
+    @property
+    def effect(self) -> Literal["forbids", "permit", "notify", "no_mixing"]:
+        """Which of the four effects this rule has."""
+        for name in ("forbids", "permit", "notify"):
+            if getattr(self, name) is not None:
+                return name  # type: ignore[return-value]
+        return "no_mixing"
+
+    @property
+    def distance_m(self) -> float | None:
+        """Distance in metres where it is one number, else None."""
+        return self.distance if isinstance(self.distance, float) else None
+
+
+class RulesetHeader(Record):
+    """Who made a rule set, from what, and for which dates it stands."""
+
+    title: Text
+    authority: Text
+    source: Text
+    valid_from: dt.date | None = None
+    valid_to: dt.date | None = None
+    read_by: str = ""
+    status: Literal["checked", "draft"] = "draft"
+    listed_only: bool = False
+
+
+class Ruleset(Record):
+    """A rule set as its file gives it."""
+
+    ruleset: RulesetHeader
+    setback: tuple[Setback, ...] = ()
+    listed: tuple[ListedRow, ...] = ()
+
+    @property
+    def title(self) -> str:
+        """Title of the set."""
+        return self.ruleset.title
+
+
+def _range(value: Any) -> Any:
+    pair = [value, value] if isinstance(value, str) else value
+    if not (isinstance(pair, list | tuple) and len(pair) == 2):  # noqa: PLR2004  (a range has two ends)
+        raise QuantityError(f'{value!r}; write the label\'s range, such as ["0.5 %", "5 %"]')
+    low, high = (u._share(end) for end in pair)
+    if low > high:
+        raise QuantityError(f"{value!r}, a range that ends below its start; write the lower share first")
+    return low, high
+
+
+ShareRange = Annotated[tuple[float, float], BeforeValidator(_range)]
+
+
+class Product(Record):
+    """An herbicide product as its label describes it. Strength and limits are acid equivalent (ae)."""
+
+    id: Text
+    active: Text
+    form: Form
+    strength_kg_per_l: u.StrengthKgPerL = Field(alias="strength")
+    aquatic_label: bool
+    methods: dict[MethodName, ShareRange]
+    carrier: Annotated[tuple[Carrier, ...], BeforeValidator(_as_tuple)] = ("water",)
+    limit_per_application_kg_per_ha: u.DoseKgPerHa | None = Field(default=None, alias="limit_per_application")
+    limit_per_year_kg_per_ha: u.DoseKgPerHa | None = Field(default=None, alias="limit_per_year")
+    limit_product_per_year_l_per_ha: u.RateLPerHa | None = Field(default=None, alias="limit_product_per_year")
+    limit_stems_per_year_per_ha: u.DensityPerHa | None = Field(default=None, alias="limit_stems_per_year")
+    soil_active: bool = False
+    restricted_use: bool = False
+    registration: str = ""
+    signal_word: str = ""
+    ppe: Words = ()
+    reentry: str = ""
+    wind: str = ""
+    temperature: str = ""
+    rain: str = ""
+    source: Text
+
+
+class Treatment(Record):
+    """A candidate: growth form or species x method x product x rate x season. The lowest allowed preference is chosen."""
+
+    id: Text
+    growth_form: Annotated[tuple[GrowthForm, ...], BeforeValidator(_as_tuple)] = ()
+    species: Words = ()
+    method: MethodName
+    product: Text | None = None
+    concentration: u.Share | None = None
+    spray_volume_l_per_ha: u.RateLPerHa | None = Field(default=None, alias="spray_volume")
+    dose_per_cut_l: u.PositiveVolumeL | None = Field(default=None, alias="dose_per_cut")
+    dose_per_stem_l: u.PositiveVolumeL | None = Field(default=None, alias="dose_per_stem")
+    cut_per_diameter_m: u.PositiveLengthM | None = Field(default=None, alias="cut_per_diameter")
+    cut_spacing_m: u.PositiveLengthM | None = Field(default=None, alias="cut_spacing")
+    ring_width_m: u.PositiveLengthM | None = Field(default=None, alias="ring_width")
+    dose_per_ring_area_l_per_m2: u.DoseLPerM2 | None = Field(default=None, alias="dose_per_ring_area")
+    band_height_m: u.PositiveLengthM | None = Field(default=None, alias="band_height")
+    dose_per_bark_area_l_per_m2: u.DoseLPerM2 | None = Field(default=None, alias="dose_per_bark_area")
+    throw_m: u.PositiveLengthM | None = Field(default=None, alias="throw")
+    flow_l_per_s: u.FlowLPerS | None = Field(default=None, alias="flow")
+    carrier: Carrier | None = None
+    dye: u.Share | None = None
+    adjuvant: u.Share | None = None
+    season: SeasonWindow | None = None
+    equipment: Text | None = None
+    preference: int = 100
+    note: str = ""
+    source: str = ""
+
+    @model_validator(mode="after")
+    def _whole(self) -> Self:
+        if not self.growth_form and not self.species:
+            raise QuantityError("neither growth_form nor species; name what the treatment is for")
+        if self.delivery == "none":
+            extra = [key for key in ("product", "concentration") if getattr(self, key) is not None]
+            if extra:
+                raise QuantityError(f'{" and ".join(extra)} with the non-chemical method "{self.method}"; leave it out')
+            return self
+        if self.product is None:
+            raise QuantityError(f'no product for the herbicide method "{self.method}"; name one of the catalog')
+        if self.concentration is None:
+            raise QuantityError('no concentration; write the share of product in the mix, such as "20 %"')
+        if self.concentration == 0:
+            raise QuantityError("a concentration of 0 %; write the share of product in the mix")
+        if self.method not in STEM_METHODS and self.spray_volume_l_per_ha is None:
+            raise QuantityError(f'no spray_volume for "{self.method}"; write it per infested ground, such as "5 gal/acre"')
+        if self.cut_per_diameter_m is not None and self.cut_spacing_m is not None:
+            raise QuantityError("cut_per_diameter and cut_spacing together; give one of them")
+        return self
+
+    @property
+    def delivery(self) -> Delivery:
+        """Delivery class of the method."""
+        return DELIVERY[self.method]
+
+
+class Equipment(Record):
+    """One kind of sprayer or tool: its filling and its flow."""
+
+    id: Text
+    capacity_l: u.PositiveVolumeL | None = Field(default=None, alias="capacity")
+    flow_l_per_s: u.FlowLPerS | None = Field(default=None, alias="flow")
+    refill_s: u.DurationS = Field(default=0.0, alias="refill_time")
+    cost_per_s: u.MoneyPerS | None = Field(default=None, alias="cost")
+    source: Text
+
+
+class Production(Record):
+    """How fast one person works with a method: ground or stems in an hour."""
+
+    method: MethodName
+    equipment: Text | None = None
+    rate_ha_per_s: u.PaceHaPerS | None = Field(default=None, alias="rate")
+    stems_per_s: u.PacePerS | None = Field(default=None, alias="stems")
+    source: Text
+
+    @model_validator(mode="after")
+    def _one_rate(self) -> Self:
+        if (self.rate_ha_per_s is None) == (self.stems_per_s is None):
+            raise QuantityError('both or none of rate and stems; give one, such as rate = "0.25 acre/hour"')
+        return self
+
+
+class Crew(Record):
+    """The crew: how many, what an hour costs, and the fixed time for each unit."""
+
+    size: int = Field(gt=0)
+    licensed: int = Field(default=0, ge=0)
+    wage_per_s: u.MoneyPerS = Field(alias="wage")
+    setup_s: u.DurationS = Field(default=0.0, alias="setup_time")
+    source: Text
+
+
+class Price(Record):
+    """What one volume of a product costs."""
+
+    product: Text
+    price_per_l: u.MoneyPerL = Field(alias="price")
+    source: Text
+
+
+class Operations(Record):
+    """Equipment, crew, production rates and prices of the user."""
+
+    crew: Crew | None = None
+    equipment: tuple[Equipment, ...] = ()
+    production: tuple[Production, ...] = ()
+    price: tuple[Price, ...] = ()
+
+    @property
+    def currency(self) -> str | None:
+        """Currency of all amounts; None where there are none. The reader refuses a second one."""
+        return next(iter(self.currencies()), None)
+
+    def currencies(self) -> list[str]:
+        """Return the different currencies in use, in the order met."""
+        amounts = [self.crew.wage_per_s if self.crew else None]
+        amounts += [item.cost_per_s for item in self.equipment] + [item.price_per_l for item in self.price]
+        return list(dict.fromkeys(amount[1] for amount in amounts if amount is not None))

@@ -1,0 +1,203 @@
+"""In: the tables of one stage. Out: the frozen record that the next stage takes. One record for each stage.
+
+Every table keeps the patch or unit index it is about. Lengths, areas and amounts are SI, with the unit in the name.
+Tables inside a record are not edited by whoever receives it: a stage copies what it changes.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, Literal, TypeAlias
+
+from tussock.base.columns import UnitSystem
+from tussock.base.records import Operations, Product, Ruleset, Setback, Treatment
+
+if TYPE_CHECKING:
+    import geopandas as gpd
+    import pandas as pd
+    from pyproj import CRS
+
+LayerName: TypeAlias = Literal["infestations", "water", "receptors", "access", "history"]
+LAYER_NAMES: tuple[LayerName, ...] = ("infestations", "water", "receptors", "access", "history")
+
+
+@dataclass(frozen=True)
+class Document:
+    """One input file: what it is, its SHA-256 and, for TOML, its content as read."""
+
+    role: str
+    name: str
+    sha256: str
+    content: Mapping[str, Any] | None = None
+
+
+@dataclass(frozen=True)
+class Layer:
+    """One layer as its file holds it, under our column names, in its own CRS.
+
+    ``frame`` has a plain index ``row`` (0-based place in the file) and a ``label`` column for messages.
+    """
+
+    name: LayerName
+    frame: gpd.GeoDataFrame
+    path: str
+    file_layer: str
+    accuracy_m: float | None = None
+    datum: str | None = None
+    default_width_m: Mapping[str, float] = field(default_factory=dict)
+
+
+@dataclass(frozen=True)
+class SiteOptions:
+    """Choices of the site file that change how the stages work."""
+
+    crs: str = "auto"
+    units: UnitSystem = "us"
+    crs_area_tolerance: float = 1e-3
+    sliver_area_m2: float = 1.0
+    cover_scheme: str | None = None
+    default_cover: str | None = None
+    plan_with_dates_passed: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True)
+class Site:
+    """Everything that was read: layers, catalogs, choices. Made by ``read``."""
+
+    name: str
+    season: int
+    options: SiteOptions
+    path: Path
+    layers: Mapping[LayerName, Layer]
+    rulesets: tuple[Ruleset, ...]
+    products: Mapping[str, Product]
+    treatments: tuple[Treatment, ...] | None
+    operations: Operations | None
+    documents: tuple[Document, ...]
+    findings: pd.DataFrame
+
+    def setbacks(self) -> list[tuple[Ruleset, Setback]]:
+        """Return every setback with the set it stands in, in the order of the files."""
+        return [(ruleset, setback) for ruleset in self.rulesets for setback in ruleset.setback]
+
+
+@dataclass(frozen=True)
+class Repaired:
+    """Layers with sound geometry and values. Made by ``repair``. Frames stay in the CRS of their own file.
+
+    ``layers["infestations"]`` is indexed by ``patch_id`` and has cover as ``cover_pct``, ``cover_low_pct``,
+    ``cover_high_pct``, stems as ``stems_per_ha`` or ``stem_count``, and ``stem_diameter_m``. Water has ``kind``,
+    ``state`` and ``width_m``; receptors have ``kind`` and ``name``; both have a ``label``.
+    """
+
+    layers: Mapping[LayerName, Layer]
+    findings: pd.DataFrame
+
+
+@dataclass(frozen=True)
+class CrsReport:
+    """The CRS that distances were worked in, and how true it is over the site."""
+
+    name: str
+    wkt: str
+    chosen: Literal["auto", "named"]
+    cells: int
+    area_error: float
+    distance_error: float
+
+
+@dataclass(frozen=True)
+class Cell:
+    """A part of the site with its own CRS: patches to plan, and every feature near enough to matter to them."""
+
+    crs: CRS
+    distance_error: float
+    patches: gpd.GeoDataFrame
+    others: gpd.GeoDataFrame
+    water: gpd.GeoDataFrame
+    receptors: gpd.GeoDataFrame
+    access: gpd.GeoDataFrame
+    history: gpd.GeoDataFrame
+
+
+@dataclass(frozen=True)
+class Measured:
+    """Patches with true areas, in one cell or several. Made by ``reproject``.
+
+    ``patches`` is indexed by ``patch_id``, in the layer's own CRS, with ``area_m2`` and
+    ``infested_m2``, ``infested_low_m2``, ``infested_high_m2``.
+    """
+
+    patches: gpd.GeoDataFrame
+    cells: tuple[Cell, ...]
+    crs: CrsReport
+    findings: pd.DataFrame
+
+
+@dataclass(frozen=True)
+class Zoned:
+    """Treatment units and what lies near them. Made by ``zone``.
+
+    ``units`` is indexed by ``unit_id``, in the layer's own CRS: ``patch_id, area_m2, setbacks`` (ids joined by ;),
+    ``nearest_water_m, in_water, history`` (row numbers joined by ;), ``shared_with`` (patch ids joined by ;) and for
+    each throw in play a column ``reach_<metres>`` with the distance to the nearest standing place (nan: no limit).
+    ``nearness`` has one row for each unit and setback: ``unit_id, setback_id, ruleset, feature, required_m,
+    achieved_m, error_m, in_force, distance_verdict, from_lon, from_lat, to_lon, to_lat, check``.
+    ``patches`` adds ``nearest_water_m, nearest_receptor_m``. ``zones`` is one row for each setback.
+    """
+
+    patches: gpd.GeoDataFrame
+    units: gpd.GeoDataFrame
+    nearness: pd.DataFrame
+    overlaps: gpd.GeoDataFrame
+    zones: gpd.GeoDataFrame
+    findings: pd.DataFrame
+
+
+@dataclass(frozen=True)
+class Prescribed:
+    """Units with the treatment chosen and its amounts, and every candidate's verdict. Made by ``prescribe``."""
+
+    units: gpd.GeoDataFrame
+    options: pd.DataFrame
+    findings: pd.DataFrame
+
+
+@dataclass(frozen=True)
+class Budgeted:
+    """Amounts, hours and money by unit, patch and product, and for the season. Made by ``budget``.
+
+    ``season`` has the columns ``item, low, likely, high, unit``.
+    """
+
+    units: gpd.GeoDataFrame
+    patches: gpd.GeoDataFrame
+    products: pd.DataFrame
+    season: pd.DataFrame
+    findings: pd.DataFrame
+
+
+@dataclass(frozen=True)
+class PlanTables:
+    """A whole plan as the outputs show it: names and units of the contract, geometries in the layer's own CRS.
+
+    ``patches``, ``units``, ``setback_zones`` are GeoDataFrames with the columns of `base.columns`, in that order, then
+    the user's own columns. ``features`` has the repaired water, receptors, access and history layers in the same CRS.
+    ``findings`` has ``stage, layer, row, what, done, area_before_m2, area_after_m2, level`` (level: info, warning).
+    ``overlaps`` has ``patch_a, patch_b, same_species, area_m2`` and geometry.
+    """
+
+    site: Site
+    crs: CrsReport
+    patches: gpd.GeoDataFrame
+    units: gpd.GeoDataFrame
+    options: pd.DataFrame
+    setback_zones: gpd.GeoDataFrame
+    compliance: pd.DataFrame
+    product_budget: pd.DataFrame
+    season: pd.DataFrame
+    overlaps: gpd.GeoDataFrame
+    features: Mapping[LayerName, gpd.GeoDataFrame]
+    findings: pd.DataFrame
