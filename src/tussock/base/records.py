@@ -227,7 +227,10 @@ ShareRange = Annotated[tuple[float, float], BeforeValidator(_range)]
 
 
 class Product(Record):
-    """An herbicide product as its label describes it. Strength and limits are acid equivalent (ae)."""
+    """An herbicide product as its label describes it. Strength and limits are acid equivalent (ae).
+
+    A limit may be written as ae for an area ("8 lb/acre") or as product for an area ("8.5 qt/acre").
+    """
 
     id: Text
     active: Text
@@ -238,7 +241,6 @@ class Product(Record):
     carrier: Annotated[tuple[Carrier, ...], BeforeValidator(_as_tuple)] = ("water",)
     limit_per_application_kg_per_ha: u.DoseKgPerHa | None = Field(default=None, alias="limit_per_application")
     limit_per_year_kg_per_ha: u.DoseKgPerHa | None = Field(default=None, alias="limit_per_year")
-    limit_product_per_year_l_per_ha: u.RateLPerHa | None = Field(default=None, alias="limit_product_per_year")
     limit_stems_per_year_per_ha: u.DensityPerHa | None = Field(default=None, alias="limit_stems_per_year")
     soil_active: bool = False
     restricted_use: bool = False
@@ -250,6 +252,22 @@ class Product(Record):
     temperature: str = ""
     rain: str = ""
     source: Text
+
+    @model_validator(mode="before")
+    @classmethod
+    def _limits_as_ae(cls, data: Any) -> Any:
+        """Turn a limit written as product for an area into ae, by the strength."""
+        if not isinstance(data, dict):
+            return data
+        read = dict(data)
+        for key in ("limit_per_application", "limit_per_year"):
+            try:
+                volume = u.parse_quantity(read.get(key), "L/ha")
+                strength = u.parse_quantity(read.get("strength"), "kg/L")
+            except QuantityError:
+                continue  # ae for an area, or a fault that the field itself reports
+            read[key] = u.parsed(volume * strength)
+        return read
 
 
 class Treatment(Record):
@@ -277,6 +295,7 @@ class Treatment(Record):
     adjuvant: u.Share | None = None
     season: SeasonWindow | None = None
     equipment: Text | None = None
+    up_to_limit: bool | None = None
     preference: int = 100
     note: str = ""
     source: str = ""
@@ -306,6 +325,11 @@ class Treatment(Record):
     def delivery(self) -> Delivery:
         """Delivery class of the method."""
         return DELIVERY[self.method]
+
+    def suits(self, species: str, growth_form: str) -> bool:
+        """Tell whether the treatment is for a species of a growth form (each key given must match)."""
+        names = [name.casefold() for name in self.species]
+        return (not names or species.casefold() in names) and (not self.growth_form or growth_form in self.growth_form)
 
 
 class Equipment(Record):

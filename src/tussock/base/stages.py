@@ -59,7 +59,7 @@ class SiteOptions:
     sliver_area_m2: float = 1.0
     cover_scheme: str | None = None
     default_cover: str | None = None
-    plan_with_dates_passed: tuple[str, ...] = ()
+    accept_out_of_date: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -89,10 +89,12 @@ class Repaired:
 
     ``layers["infestations"]`` is indexed by ``patch_id`` and has cover as ``cover_pct``, ``cover_low_pct``,
     ``cover_high_pct``, stems as ``stems_per_ha`` or ``stem_count``, and ``stem_diameter_m``. Water has ``kind``,
-    ``state`` and ``width_m``; receptors have ``kind`` and ``name``; both have a ``label``.
+    ``state`` and ``width_m``; receptors have ``kind`` and ``name``; both have a ``label``. ``overlaps`` has one row for
+    each pair of patches on one ground: ``patch_a, patch_b, same_species, likely_same, area_m2`` and geometry.
     """
 
     layers: Mapping[LayerName, Layer]
+    overlaps: gpd.GeoDataFrame
     findings: pd.DataFrame
 
 
@@ -151,17 +153,20 @@ class Zoned:
     patches: gpd.GeoDataFrame
     units: gpd.GeoDataFrame
     nearness: pd.DataFrame
-    overlaps: gpd.GeoDataFrame
     zones: gpd.GeoDataFrame
     findings: pd.DataFrame
 
 
 @dataclass(frozen=True)
 class Prescribed:
-    """Units with the treatment chosen and its amounts, and every candidate's verdict. Made by ``prescribe``."""
+    """Units with the treatment chosen and its amounts, and every candidate's verdict. Made by ``prescribe``.
+
+    ``compliance`` has one row for each unit and setback, with SI columns of `base.columns.COMPLIANCE`.
+    """
 
     units: gpd.GeoDataFrame
     options: pd.DataFrame
+    compliance: pd.DataFrame
     findings: pd.DataFrame
 
 

@@ -1,0 +1,1 @@
+"""Knowledge of the trade: formulas, method records, published rule sets and values, each with its source."""

@@ -1,0 +1,144 @@
+"""In: units with amounts, hours and cost. Out: the same by patch, by product and for the season."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any, Final
+
+import numpy as np
+
+from tussock.base.findings import findings_table
+from tussock.base.stages import Budgeted, Prescribed, Site, Zoned
+from tussock.budget.units import find_efforts
+
+if TYPE_CHECKING:
+    import geopandas as gpd
+    import pandas as pd
+
+_SUMMED: Final = ("spray_l", "product_l", "ae_kg", "crew_h", "cost", "labour_cost", "product_cost", "equipment_cost")
+
+
+def budget_plan(site: Site, zoned: Zoned, prescribed: Prescribed) -> Budgeted:
+    """Add up volume, product, loads, hours and money.
+
+    Parameters
+    ----------
+    site
+        Operations and products.
+    zoned
+        Patches with their distances.
+    prescribed
+        Units with amounts.
+
+    Returns
+    -------
+    Budgeted
+        Season = sum of patches = sum of units, to rounding. Low and high follow from the cover of each patch; over the
+        season the departures of the patches are added in quadrature, since the patches are judged one by one and
+        their errors do not all fall to one side.
+    """
+    efforts, findings = find_efforts(site, prescribed.units)
+    units = prescribed.units.join(efforts)
+    patches = _sum_patches(zoned.patches, units)
+    products = _sum_products(site, units)
+    season = sum_season(patches, units, site.operations.currency if site.operations else None)
+    return Budgeted(units, patches, products, season, findings_table(findings))
+
+
+def _sum_patches(patches: gpd.GeoDataFrame, units: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
+    """Sum planned units by patch; a patch whose every planned unit is blank stays blank."""
+    summed = patches.copy()
+    planned = units[units["status"] == "planned"]
+    totals = planned.groupby("patch_id")[list(_SUMMED)].sum(min_count=1).reindex(patches.index)
+    none = ~patches.index.isin(planned["patch_id"])
+    for name in _SUMMED:
+        summed[name] = np.where(none, 0.0, totals[name])
+    own = units[units["area_counted_with"] == ""]
+    count = own.groupby("patch_id")["status"].agg(["size", lambda status: (status == "planned").sum()])
+    count = count.reindex(patches.index, fill_value=0)
+    every, done = count.iloc[:, 0].to_numpy(), count.iloc[:, 1].to_numpy()
+    summed["status"] = np.where(done == 0, "none", np.where(done == every, "planned", "partly"))
+    summed["reason"] = _find_reasons(patches.index, units)
+    return summed
+
+
+def _find_reasons(index: pd.Index[str], units: gpd.GeoDataFrame) -> list[str]:
+    open_units = units[units["status"] != "planned"]
+    reasons: dict[str, list[str]] = {}
+    for patch_id, unit_id, reason in zip(open_units["patch_id"], open_units.index, open_units["reason"], strict=True):
+        reasons.setdefault(patch_id, []).append(f"{unit_id}: {reason}")
+    return ["; ".join(reasons.get(name, [])) for name in index]
+
+
+def _sum_products(site: Site, units: gpd.GeoDataFrame) -> pd.DataFrame:
+    import pandas as pd
+
+    used = units[units["product_id"] != ""]
+    rows = []
+    for product_id in [name for name in site.products if name in set(used["product_id"])]:
+        own = used[used["product_id"] == product_id]
+        sums = own[["area_m2", "infested_m2", "spray_l", "product_l", "ae_kg", "product_cost"]].sum(min_count=1)
+        product = site.products[product_id]
+        rows.append(
+            {"product_id": product_id, "active": product.active, "form": product.form, "unit_count": len(own)}
+            | sums.to_dict()
+        )
+    columns = ["product_id", "active", "form", "unit_count", "area_m2", "infested_m2", "spray_l", "product_l"]
+    return pd.DataFrame(rows, columns=[*columns, "ae_kg", "product_cost"])
+
+
+def sum_season(patches: gpd.GeoDataFrame, units: gpd.GeoDataFrame, currency: str | None) -> pd.DataFrame:
+    """Return the season's totals.
+
+    Returns
+    -------
+    DataFrame
+        ``item, low, likely, high, unit`` with SI units (m2, L, kg, h) and the currency of the operations file.
+    """
+    import pandas as pd
+
+    own = units[units["area_counted_with"] == ""]
+    planned = own[own["status"] == "planned"]
+    rows: list[tuple[str, float, float, float, str]] = []
+
+    def add(item: str, likely: float, unit: str, low: float | None = None, high: float | None = None) -> None:
+        rows.append((item, likely if low is None else low, likely, likely if high is None else high, unit))
+
+    add("patches", float(len(patches)), "count")
+    add("treatment units", float(len(units)), "count")
+    add("units without an option", float((own["status"] != "planned").sum()), "count")
+    add("patches whose cover is not known", float(patches["cover_pct"].isna().sum()), "count")
+    add("gross area of all patches", float(patches["area_m2"].sum()), "m2")
+    add("net area (shared ground of one species once)", float(own["area_m2"].sum()), "m2")
+    add("net area with a treatment", float(planned["area_m2"].sum()), "m2")
+    for item, column, unit in (
+        ("infested area with a treatment", "infested_m2", "m2"),
+        ("spray volume", "spray_l", "L"),
+        ("product", "product_l", "L"),
+        ("acid equivalent", "ae_kg", "kg"),
+        ("crew time", "crew_h", "h"),
+        ("labour", "labour_cost", currency or ""),
+        ("product cost", "product_cost", currency or ""),
+        ("equipment", "equipment_cost", currency or ""),
+        ("cost", "cost", currency or ""),
+    ):
+        low, likely, high = _spread(planned, column)
+        add(item, likely, unit, low, high)
+    return pd.DataFrame(rows, columns=["item", "low", "likely", "high", "unit"])
+
+
+def _spread(planned: gpd.GeoDataFrame, column: str) -> tuple[float, float, float]:
+    """Return low, likely and high of a sum: each patch moves with its cover, patches in quadrature."""
+    values: Any = planned[column].to_numpy(dtype=float)
+    likely = float(np.nansum(values)) if np.isfinite(values).any() else float("nan")
+    cover: Any = planned["infested_m2"].to_numpy(dtype=float)
+    moves = np.isnan(planned["stems"].to_numpy(dtype=float))
+    spread = []
+    for name in ("infested_low_m2", "infested_high_m2"):
+        edge: Any = planned[name].to_numpy(dtype=float)
+        ratio = np.divide(edge, cover, out=np.ones_like(edge), where=(cover > 0) & np.isfinite(cover))
+        change = np.where(moves, np.nan_to_num(values) * (ratio - 1), 0.0)
+        by_patch = np.zeros(planned["patch_id"].nunique())
+        codes = planned["patch_id"].astype("category").cat.codes.to_numpy()
+        np.add.at(by_patch, codes, change)
+        spread.append(float(np.sqrt((by_patch**2).sum())))
+    return likely - spread[0], likely, likely + spread[1]

@@ -1,0 +1,240 @@
+"""In: a site. Out: a treatment plan. The spine: the only place where the stages meet, one line each, in order."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from tussock import budget, deliver, prescribe, repair, reproject, review, zone
+from tussock import read as reading
+from tussock.base import columns as c
+from tussock.base.findings import join_findings
+from tussock.base.geodesy import move_geometry
+from tussock.base.stages import (
+    Budgeted,
+    LayerName,
+    Measured,
+    PlanTables,
+    Prescribed,
+    Repaired,
+    Site,
+    Zoned,
+)
+
+if TYPE_CHECKING:
+    import folium
+    import geopandas as gpd
+    import pandas as pd
+
+Tell = Callable[[str], None]
+
+
+@dataclass(frozen=True)
+class Plan(PlanTables):
+    """A treatment plan: its tables, its map, and the folder it writes.
+
+    Attributes
+    ----------
+    patches, units
+        GeoDataFrames in the CRS of the infestation layer, columns as in ``plan.gpkg``, one row for each patch or unit.
+    options
+        One row for each unit and candidate treatment, with its verdict and the reason.
+    compliance
+        One row for each unit and setback, with required and achieved distance.
+    product_budget, season
+        Totals by product, and for the season with low, likely and high.
+    findings
+        What was noticed and done on the way, with areas before and after each repair.
+    """
+
+    @property
+    def budget(self) -> pd.DataFrame:
+        """Season totals: ``item, low, likely, high, unit``."""
+        return self.season
+
+    def map(self) -> folium.Map:
+        """Return the map of the plan; it needs no network."""
+        return deliver.draw_map(self)
+
+    def write(self, folder: str | Path, tell: Tell | None = None) -> Path:
+        """Write the plan into a folder: all of it, or nothing.
+
+        Parameters
+        ----------
+        folder
+            Made if it is not there. An earlier plan in it is replaced only once the new one is complete.
+        tell
+            Called with a line for each step.
+
+        Returns
+        -------
+        Path
+            The folder.
+
+        Raises
+        ------
+        OutputError
+            The folder cannot be written.
+        """
+        return deliver.deliver_plan(self, Path(folder), tell or _say_nothing)
+
+
+def make_plan(site: Site, tell: Tell | None = None) -> Plan:
+    """Make a treatment plan.
+
+    Parameters
+    ----------
+    site
+        What `tussock.read_site` returned.
+    tell
+        Called with a line before each stage; by default nothing is said.
+
+    Returns
+    -------
+    Plan
+        Patches cut into units, every candidate judged, one chosen, amounts, hours and cost.
+
+    Raises
+    ------
+    InputError
+        With every fault found in values, outlines, CRS or rules.
+    CutError
+        A cut failed its proof.
+
+    Examples
+    --------
+    >>> import tussock
+    >>> plan = tussock.make_plan(tussock.read_site(tussock.sample_path("small")))
+    >>> len(plan.patches)
+    3
+    """
+    say = tell or _say_nothing
+    say("repairing outlines and values")
+    repaired = repair.repair_layers(site)
+    say("measuring areas and choosing a CRS")
+    measured = reproject.reproject_layers(site, repaired)
+    say(f"cutting {len(measured.patches)} patches by {len(site.setbacks())} setbacks")
+    zoned = zone.zone_patches(site, repaired, measured)
+    say(f"judging {len(site.treatments or ())} treatments on {len(zoned.units)} units")
+    prescribed = prescribe.prescribe_units(site, repaired, measured, zoned)
+    say("adding up amounts, hours and cost")
+    budgeted = budget.budget_plan(site, zoned, prescribed)
+    return _gather(site, repaired, measured, zoned, prescribed, budgeted)
+
+
+def review_plan(folder: str | Path, site_path: str | Path | None = None) -> pd.DataFrame:
+    """Review a delivered plan on its own path.
+
+    Parameters
+    ----------
+    folder
+        What `Plan.write` wrote.
+    site_path
+        Site file to compare the inputs with; without it the folder is reviewed by itself.
+
+    Returns
+    -------
+    DataFrame
+        One row for each finding: ``check, level, where, found, expected, note``; ``level`` is ``violation``, ``warning`` or
+        ``info``.
+    """
+    return review.review_folder(Path(folder), None if site_path is None else Path(site_path))
+
+
+def inspect_site(path: str | Path) -> tuple[Site, Repaired, Measured]:
+    """Read, repair and measure a site, without planning: what its layers hold and what is wrong with them."""
+    site = reading.read_site(path)
+    repaired = repair.repair_layers(site)
+    return site, repaired, reproject.reproject_layers(site, repaired)
+
+
+def _say_nothing(_: str) -> None:
+    """Take a line and say nothing."""
+
+
+def _gather(
+    site: Site,
+    repaired: Repaired,
+    measured: Measured,
+    zoned: Zoned,
+    prescribed: Prescribed,
+    budgeted: Budgeted,
+) -> Plan:
+    """Put the tables under the names and units that every output has."""
+    system = site.options.units
+    units = budgeted.units.assign(
+        check_in_field=_find_doubts(prescribed.compliance).reindex(budgeted.units.index, fill_value="")
+    )
+    findings = [site.findings, repaired.findings, measured.findings, zoned.findings, prescribed.findings, budgeted.findings]
+    return Plan(
+        site=site,
+        crs=measured.crs,
+        patches=_show(budgeted.patches, c.PATCHES, system, _PATCH_WORK),
+        units=_show(units, c.UNITS, system, _UNIT_WORK),
+        options=prescribed.options,
+        setback_zones=c.present(zoned.zones, c.SETBACK_ZONES, system),
+        compliance=c.present(_rename_compliance(prescribed.compliance), c.COMPLIANCE, system),
+        product_budget=c.present(budgeted.products, c.PRODUCT_BUDGET, system),
+        season=_show_season(budgeted.season, system),
+        overlaps=repaired.overlaps,
+        features=_move_features(repaired),
+        findings=join_findings(findings),
+    )
+
+
+#: Columns of the stages that no output shows: they stand there under another name or are only for the way.
+_PATCH_WORK = (
+    "stems_per_ha",
+    "stem_diameter_m",
+    "cover_note",
+    "labour_cost",
+    "product_cost",
+    "equipment_cost",
+)
+_UNIT_WORK = ("in_water", "history", "shared_with", "beyond_m", "standing", "standing_m")
+
+
+def _show(frame: gpd.GeoDataFrame, schema: c.Schema, system: c.UnitSystem, work: tuple[str, ...]) -> gpd.GeoDataFrame:
+    shown: Any = c.present(frame.drop(columns=list(work), errors="ignore"), schema, system)
+    for column in schema:
+        if column.kind == "count":
+            name = column.shown_name(system)
+            shown[name] = shown[name].astype("Int64")
+    return shown.set_geometry("geometry")
+
+
+def _rename_compliance(table: pd.DataFrame) -> pd.DataFrame:
+    return table.drop(columns=["in_force", "check"])
+
+
+def _find_doubts(compliance: pd.DataFrame) -> pd.Series[str]:
+    """Return, for each unit, the setbacks whose distance wants a check in the field."""
+    doubt = compliance[compliance["check"].astype(bool) | (compliance["distance_verdict"] == "within error")]
+    return doubt.groupby("unit_id")["setback_id"].agg(lambda ids: ";".join(sorted(set(ids)))).astype(object)
+
+
+def _show_season(season: pd.DataFrame, system: c.UnitSystem) -> pd.DataFrame:
+    """Return the season's totals in the units of the site."""
+    shown = season.copy()
+    sizes = {"m2": c.AREA, "L": c.LIQUID, "kg": c.MASS}
+    for unit, quantity in sizes.items():
+        rows = shown["unit"] == unit
+        shown.loc[rows, ["low", "likely", "high"]] /= quantity.size(system)
+        shown.loc[rows, "unit"] = quantity.suffix(system)
+    return shown
+
+
+def _move_features(repaired: Repaired) -> dict[LayerName, gpd.GeoDataFrame]:
+    """Return the other layers in the CRS of the infestation layer."""
+    import numpy as np
+
+    crs = repaired.layers["infestations"].frame.crs
+    moved: dict[LayerName, gpd.GeoDataFrame] = {}
+    for name, layer in repaired.layers.items():
+        if name == "infestations":
+            continue
+        geometry = move_geometry(np.asarray(layer.frame.geometry.array, dtype=object), layer.frame.crs, crs)
+        moved[name] = layer.frame.set_geometry(geometry, crs=None).set_crs(crs, allow_override=True)
+    return moved

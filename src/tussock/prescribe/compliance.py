@@ -1,0 +1,95 @@
+"""In: distances of every unit to every setback, and the treatments chosen. Out: one row for each pair, with its verdict."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any, Final
+
+import numpy as np
+
+from tussock.base import days as day_tools
+from tussock.base.records import Ruleset, Setback
+from tussock.base.stages import Site
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+MEETS: Final = "meets the loaded rules as mapped"
+FIELD_CHECK: Final = "within error: field check"
+FAILS: Final = "does not meet"
+NOT_APPLICABLE: Final = "not applicable"
+TO_DO: Final = "to do before work"
+NOT_CHECKED: Final = "not checked: draft rule set"
+
+
+def find_compliance(site: Site, nearness: pd.DataFrame, units: pd.DataFrame) -> pd.DataFrame:
+    """Return the compliance table.
+
+    Parameters
+    ----------
+    site
+        Rule sets and products.
+    nearness
+        One row for each unit and setback, measured.
+    units
+        Units with the treatment chosen.
+
+    Returns
+    -------
+    DataFrame
+        SI columns of `tussock.base.columns.COMPLIANCE`, in the order of the units and the rules.
+    """
+    import pandas as pd
+
+    rules = {setback.id: (ruleset, setback) for ruleset, setback in site.setbacks()}
+    chosen = units[["patch_id", "status", "treatment_id", "method", "product_id", "season_from", "season_to"]]
+    plan: dict[str, dict[str, Any]] = chosen.to_dict("index")
+    rows = []
+    for row in nearness.itertuples():
+        ruleset, setback = rules[str(row.setback_id)]
+        verdict, note = _judge_row(site, ruleset, setback, plan[str(row.unit_id)], row)
+        rows.append((plan[str(row.unit_id)]["patch_id"], setback.effect, verdict, note, setback.source))
+    added = pd.DataFrame(rows, columns=["patch_id", "effect", "verdict", "note", "source"], index=nearness.index)
+    return nearness.join(added)
+
+
+def _judge_row(site: Site, ruleset: Ruleset, setback: Setback, unit: dict[str, Any], row: Any) -> tuple[str, str]:
+    notes = []
+    if row.distance_verdict == "within error":
+        notes.append("the distance lies within the mapping error and was taken as inside: flag the real edge")
+    if row.check:
+        notes.append("rests on an assumed width: check in the field")
+    if setback.datum:
+        notes.append(f"the rule runs from {setback.datum}")
+    if unit["status"] != "planned" or not unit["product_id"]:
+        return NOT_APPLICABLE, "; ".join(["no herbicide is planned here", *notes])
+    if setback.effect != "forbids":
+        return (TO_DO, "; ".join([_ask(setback), *notes])) if row.in_force else (NOT_APPLICABLE, "; ".join(notes))
+    if ruleset.ruleset.status == "draft":
+        return NOT_CHECKED, "; ".join(notes)
+    if row.in_force and _is_forbidden(site, setback, unit):
+        return FAILS, "; ".join([f"{unit['treatment_id']} is forbidden here", *notes])
+    if row.check:
+        return FIELD_CHECK, "; ".join(notes)
+    if row.in_force:
+        notes.insert(0, f"in force; {unit['treatment_id']} is not among what it forbids on the planned dates")
+    return MEETS, "; ".join(notes)
+
+
+def _ask(setback: Setback) -> str:
+    if setback.permit is not None:
+        return f"permit: {setback.permit}"
+    if setback.notify is not None:
+        return f"notify: {setback.notify}"
+    return "no mixing or filling here"
+
+
+def _is_forbidden(site: Site, setback: Setback, unit: dict[str, Any]) -> bool:
+    product = site.products[unit["product_id"]]
+    if setback.forbids is None or not setback.forbids.matches(
+        method=unit["method"], active=product.active, form=product.form, aquatic_label=product.aquatic_label
+    ):
+        return False
+    if setback.season is None or not unit["season_from"]:
+        return True
+    planned = day_tools.window_days((unit["season_from"][5:], unit["season_to"][5:]))
+    return bool(np.any(planned & day_tools.window_days(setback.season)))

@@ -1,0 +1,85 @@
+"""In: earlier applications, doses planned so far. Out: what of a yearly limit is used on a piece of ground, by whom."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING
+
+from tussock.base.columns import UnitSystem
+from tussock.base.text import show_dose
+
+if TYPE_CHECKING:
+    import geopandas as gpd
+
+Members = frozenset[str]
+
+
+@dataclass(frozen=True)
+class Use:
+    """One use of an active on a piece of ground: dose [kg ae/ha], stems [1/ha], and where it stands written."""
+
+    active: str
+    ae_kg_per_ha: float
+    stems_per_ha: float
+    text: str
+    closes: bool = False
+
+
+@dataclass
+class Ledger:
+    """Uses by ground. A piece of shared ground is known by the patches that share it.
+
+    The label year is the calendar year of the season; records of other years are left out when they are read.
+    """
+
+    records: dict[str, Use]
+    planned: dict[Members, list[tuple[str, str, Use]]] = field(default_factory=dict)
+
+    def list_uses(self, active: str, records: list[str], members: Members, patch_id: str) -> list[Use]:
+        """Return the uses of an active on a unit's ground: earlier records, then other patches on the same ground.
+
+        Parameters
+        ----------
+        active
+            Active ingredient.
+        records
+            Rows of the history layer that cover the unit.
+        members
+            The patches that share the unit's ground, its own among them.
+        patch_id
+            The unit's own patch, whose doses are not counted against itself.
+        """
+        active = active.casefold()
+        uses = [self.records[row] for row in records if self.records[row].active == active]
+        by_patch: dict[str, Use] = {}
+        for other, _, use in self.planned.get(members, []):
+            if other != patch_id and use.active == active:
+                known = by_patch.get(other)
+                if known is None or use.ae_kg_per_ha > known.ae_kg_per_ha:
+                    by_patch[other] = use
+        return uses + list(by_patch.values())
+
+    def add(self, patch_id: str, unit_id: str, members: Members, use: Use) -> None:
+        """Enter a planned dose; only shared ground has to be remembered, a patch's own units have none in common."""
+        if len(members) > 1:
+            self.planned.setdefault(members, []).append((patch_id, unit_id, use))
+
+
+def open_ledger(history: gpd.GeoDataFrame | None, system: UnitSystem) -> Ledger:
+    """Return a ledger with the earlier applications of the year.
+
+    Parameters
+    ----------
+    history
+        Rows of the history layer: ``active, ae_kg_per_ha, stems_per_ha, date, product_id``.
+    system
+        Units of the texts.
+    """
+    records: dict[str, Use] = {}
+    if history is not None:
+        for row in history.itertuples():
+            stems = float(row.stems_per_ha)
+            dose = show_dose(row.ae_kg_per_ha, system)
+            text = f"{row.label} of {row.date:%d %B %Y} ({row.product_id or row.active}, {dose})"
+            records[str(row.Index)] = Use(row.active, float(row.ae_kg_per_ha), 0.0 if stems != stems else stems, text)
+    return Ledger(records)

@@ -1,0 +1,125 @@
+"""In: a dose, the limits of a product, earlier uses on the ground. Out: within them, refused, or planned up to them."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, replace
+
+from tussock.base.columns import DENSITY, UnitSystem
+from tussock.base.records import STEM_METHODS, Product, Treatment
+from tussock.base.text import show_dose
+from tussock.prescribe.dose import Dose, Stand
+from tussock.prescribe.judge import LIMIT_TOLERANCE, check_application
+from tussock.prescribe.ledger import Use
+
+
+@dataclass(frozen=True)
+class Limited:
+    """What the limits leave of a treatment on a unit.
+
+    Attributes
+    ----------
+    refusals, notes
+        In words, with the figures.
+    share
+        Share of the stems (or of the infested ground) that is treated, 1 where no limit binds.
+    used_pct
+        Share of the tightest yearly limit in use after this application [%]; nan where the product has none.
+    closes
+        Whether no further use of the active is left on this ground this year.
+    over
+        Yearly total that was asked for where it is over the limit [kg ae/ha], else nan.
+    """
+
+    refusals: tuple[str, ...] = ()
+    notes: tuple[str, ...] = ()
+    share: float = 1.0
+    used_pct: float = math.nan
+    closes: bool = False
+    over: float = math.nan
+
+
+def apply_limits(
+    treatment: Treatment, product: Product, dose: Dose, stand: Stand, uses: list[Use], system: UnitSystem
+) -> Limited:
+    """Hold one treatment on one unit against the limits of the label.
+
+    Parameters
+    ----------
+    treatment
+        ``up_to_limit = true`` plans up to the allowance and names the shortfall; ``false`` refuses. Where it is not
+        given, a limit in stems leaves the stems beyond it for another year, and a limit of ae refuses.
+    product
+        Limits, as acid equivalent.
+    dose
+        Of the whole treatment.
+    stand
+        Stems of the patch.
+    uses
+        Earlier uses of the active on this ground this year.
+    system
+        Units of the texts.
+    """
+    closed = [use.text for use in uses if use.closes]
+    if closed:
+        return Limited((f"annual limit of {product.active}: used up on this ground by {closed[0]}",))
+    stems = _limit_stems(treatment, product, stand, uses, system)
+    if stems.refusals:
+        return stems
+    scaled = replace(dose, ae_kg_per_ha=dose.ae_kg_per_ha * stems.share)
+    single = check_application(treatment, product, scaled, system)
+    if single and treatment.up_to_limit is not True:
+        return Limited(tuple(single))
+    year = _limit_ae(treatment, product, scaled, uses, system)
+    return Limited(
+        year.refusals,
+        stems.notes + year.notes,
+        stems.share * year.share,
+        max((value for value in (stems.used_pct, year.used_pct) if not math.isnan(value)), default=math.nan),
+        stems.closes or year.closes,
+        year.over,
+    )
+
+
+def _limit_stems(
+    treatment: Treatment, product: Product, stand: Stand, uses: list[Use], system: UnitSystem
+) -> Limited:
+    limit = product.limit_stems_per_year_per_ha
+    if limit is None or treatment.method not in STEM_METHODS or not stand.stems_per_ha > 0:
+        return Limited()
+    before = sum(use.stems_per_ha for use in uses)
+    left = max(limit - before, 0.0)
+    used = min(before + stand.stems_per_ha, limit) / limit * 100
+    if stand.stems_per_ha <= left * (1 + LIMIT_TOLERANCE):
+        return Limited(used_pct=used, closes=stand.stems_per_ha >= left * (1 - LIMIT_TOLERANCE))
+    asked, most = (_show_stems(value, system) for value in (before + stand.stems_per_ha, limit))
+    text = f"limit of {product.active} in stems: {asked} of {most} a year"
+    if treatment.up_to_limit is False or left == 0:
+        return Limited((f"{text}, {_show_stems(left, system)} left",))
+    note = f"{text}: planned up to the limit, the other stems wait for another year"
+    return Limited((), (note,), left / stand.stems_per_ha, 100.0, closes=True)
+
+
+def _limit_ae(treatment: Treatment, product: Product, dose: Dose, uses: list[Use], system: UnitSystem) -> Limited:
+    limit = product.limit_per_year_kg_per_ha
+    if limit is None:
+        return Limited()
+    before = sum(use.ae_kg_per_ha for use in uses)
+    total = before + dose.ae_kg_per_ha
+    if total <= limit * (1 + LIMIT_TOLERANCE):
+        return Limited(used_pct=total / limit * 100, closes=total >= limit * (1 - LIMIT_TOLERANCE))
+    left = max(limit - before, 0.0)
+    text = (
+        f"annual limit of {product.active}: {show_dose(total, system, unit=False)} of {show_dose(limit, system)} "
+        f"({show_dose(dose.ae_kg_per_ha, system, unit=False)} asked, {show_dose(left, system, unit=False)} left"
+    )
+    text += f" after {'; '.join(use.text for use in uses)})" if uses else ")"
+    share = left / dose.ae_kg_per_ha
+    if treatment.up_to_limit is not True or share < LIMIT_TOLERANCE:
+        return Limited((text,), over=total)
+    note = f"{text}: planned up to the limit, {(1 - share) * 100:.3g} % of the ground is left and not treated"
+    return Limited((), (note,), share, 100.0, closes=True)
+
+
+def _show_stems(size_per_ha: float, system: UnitSystem) -> str:
+    return f"{size_per_ha / DENSITY.size(system):.4g} stems/{'acre' if system == 'us' else 'ha'}"

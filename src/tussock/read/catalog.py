@@ -1,0 +1,187 @@
+"""In: names of catalog files (or of packaged rule sets). Out: rule sets, products, treatments and operations as records."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from collections.abc import Callable, Iterable, Sequence
+from pathlib import Path
+from typing import Any
+
+from tussock.base.errors import Fault, InputError, MissingInputError
+from tussock.base.records import STEM_METHODS, Operations, Product, Record, Ruleset, Treatment
+from tussock.base.stages import Document
+from tussock.read.keys import build_record, find_line, read_toml
+from tussock.trade import rulesets
+
+
+class ProductFile(Record):
+    """A file of products."""
+
+    product: tuple[Product, ...] = ()
+
+
+class TreatmentFile(Record):
+    """A file of treatments."""
+
+    treatment: tuple[Treatment, ...] = ()
+
+
+def read_rulesets(names: Sequence[str], folder: Path) -> tuple[list[Ruleset], list[Document]]:
+    """Read rule sets, each a file beside the site file or the name of a packaged set.
+
+    Raises
+    ------
+    InputError
+        A file is missing or wrong, or two setbacks have one id.
+    """
+    sets, documents = [], []
+    for name in names:
+        if not (folder / name).exists() and _packaged(name) is not None:
+            data = rulesets.read_packaged(name)
+            text = json.dumps(data, sort_keys=True, default=str)
+            where = f"packaged rule set {name}"
+        else:
+            data, text = read_toml(folder / name, name)
+            where = name
+        sets.append(build_record(Ruleset, data, where, text))
+        documents.append(_document("rules", name, text, data))
+    _check_unique([(setback.id, ruleset.title) for ruleset in sets for setback in ruleset.setback], "setback")
+    return sets, documents
+
+
+def _packaged(name: str) -> str | None:
+    wanted = name.casefold().removesuffix(".toml")
+    return next((item for item in rulesets.packaged_names() if item.casefold() == wanted), None)
+
+
+def read_products(names: Sequence[str], folder: Path) -> tuple[dict[str, Product], list[Document]]:
+    """Read product files.
+
+    Raises
+    ------
+    InputError
+        A file is missing or wrong, or two products have one id.
+    """
+    products: list[tuple[Product, str]] = []
+    documents = []
+    for name in names:
+        data, text = read_toml(folder / name, name)
+        products += [(item, name) for item in build_record(ProductFile, data, name, text).product]
+        documents.append(_document("products", name, text, data))
+    _check_unique([(product.id, name) for product, name in products], "product")
+    return {product.id: product for product, _ in products}, documents
+
+
+def read_treatments(
+    names: Sequence[str], folder: Path, products: dict[str, Product]
+) -> tuple[list[Treatment], list[Document]]:
+    """Read treatment files and check that each names a product of the catalog.
+
+    Raises
+    ------
+    InputError
+        A file is missing or wrong, two treatments have one id, or a product is not in the catalog.
+    """
+    treatments: list[tuple[Treatment, str]] = []
+    documents, faults = [], []
+    for name in names:
+        data, text = read_toml(folder / name, name)
+        for place, item in enumerate(build_record(TreatmentFile, data, name, text).treatment):
+            treatments.append((item, name))
+            if item.product is not None and item.product not in products:
+                need = f"name one of {', '.join(sorted(products)) or '(no products are loaded)'}"
+                line = find_line(text, ("treatment", place, "product"))
+                faults.append(Fault(name, f'treatment "{item.id}", product', f'"{item.product}"', need, line))
+            fault = _stem_fault(item, name)
+            if fault is not None:
+                faults.append(fault)
+        documents.append(_document("treatments", name, text, data))
+    if faults:
+        raise InputError(faults)
+    _check_unique([(item.id, name) for item, name in treatments], "treatment")
+    return [item for item, _ in treatments], documents
+
+
+def _stem_fault(item: Treatment, name: str) -> Fault | None:
+    """A stem method needs a dose for each cut, stem, ring or band, or a volume for the ground."""
+    if item.method not in STEM_METHODS or item.spray_volume_l_per_ha is not None:
+        return None
+    doses = {
+        "stem_injection": ("dose_per_cut", "dose_per_stem"),
+        "cut_stump": ("dose_per_cut", "dose_per_stem", "dose_per_ring_area"),
+        "basal_bark": ("band_height", "dose_per_stem"),
+    }[item.method]
+    given = {key for key in doses if any(key in str(field) for field in item.model_fields_set)}
+    if given:
+        return None
+    return Fault(name, f'treatment "{item.id}"', "no dose", f"give one of {', '.join(doses)} or spray_volume")
+
+
+def read_operations(names: Sequence[str], folder: Path) -> tuple[Operations | None, list[Document]]:
+    """Read operations files; several are joined, and all amounts are in one currency.
+
+    Raises
+    ------
+    InputError
+        A file is missing or wrong, two crews are given, or prices stand in two currencies.
+    """
+    parts, documents = [], []
+    for name in names:
+        data, text = read_toml(folder / name, name)
+        parts.append(build_record(Operations, data, name, text))
+        documents.append(_document("operations", name, text, data))
+    if not parts:
+        return None, documents
+    crews = [part.crew for part in parts if part.crew is not None]
+    if len(crews) > 1:
+        raise InputError(Fault(", ".join(names), "crew", f"{len(crews)} crews", "keep one [crew] table"))
+    joined = Operations(
+        crew=crews[0] if crews else None,
+        equipment=_join(parts, lambda part: part.equipment),
+        production=_join(parts, lambda part: part.production),
+        price=_join(parts, lambda part: part.price),
+    )
+    currencies = joined.currencies()
+    if len(currencies) > 1:
+        found = " and ".join(currencies)
+        raise InputError(Fault(", ".join(names), "prices", f"amounts in {found}", "write all amounts in one currency"))
+    _check_unique([(item.id, "operations") for item in joined.equipment], "equipment")
+    return joined, documents
+
+
+def _join(parts: Iterable[Operations], pick: Callable[[Operations], tuple[Any, ...]]) -> tuple[Any, ...]:
+    return tuple(item for part in parts for item in pick(part))
+
+
+def _document(role: str, name: str, text: str, data: dict[str, Any]) -> Document:
+    return Document(role, name, hashlib.sha256(text.encode()).hexdigest(), data)
+
+
+def _check_unique(ids: Iterable[tuple[str, str]], what: str) -> None:
+    first: dict[str, str] = {}
+    faults = []
+    for item, where in ids:
+        if item in first:
+            faults.append(Fault(where, f"{what} id", f'"{item}" twice', f"give each {what} an id of its own"))
+        first.setdefault(item, where)
+    if faults:
+        raise InputError(faults)
+
+
+def missing_files(names: Iterable[str], folder: Path, key: str) -> list[Fault]:
+    """Return a fault for each catalog name that is neither a file nor a packaged rule set."""
+    faults = []
+    for name in names:
+        if not (folder / name).is_file() and not (key == "rules" and _packaged(name) is not None):
+            need = "put the file beside the site file or mend the path"
+            if key == "rules":
+                need += f"; packaged rule sets: {', '.join(rulesets.packaged_names())}"
+            faults.append(Fault(name, f"catalog.{key}", "no such file", need))
+    return faults
+
+
+def raise_missing(faults: list[Fault]) -> None:
+    """Raise what `missing_files` found, if anything."""
+    if faults:
+        raise MissingInputError(faults)

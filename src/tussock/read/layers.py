@@ -1,0 +1,273 @@
+"""In: path, layer and column names of one layer. Out: a `Layer` under our column names, in its own CRS, nothing dropped."""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Mapping
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, Final
+
+from tussock.base.errors import CrsError, Fault, InputError, MissingExtraError, MissingInputError
+from tussock.base.stages import Document, Layer, LayerName
+
+if TYPE_CHECKING:
+    import geopandas as gpd
+
+#: Our column names of each layer; a layer may spell them in other case.
+OUR_COLUMNS: Final[Mapping[LayerName, tuple[str, ...]]] = {
+    "infestations": (
+        "patch_id",
+        "species",
+        "growth_form",
+        "cover_pct",
+        "stems_per_acre",
+        "stems_per_ha",
+        "stem_count",
+        "stem_diameter_in",
+        "stem_diameter_cm",
+        "slope_pct",
+    ),
+    "water": ("kind", "state", "width_ft", "width_m"),
+    "receptors": ("kind", "name"),
+    "access": ("kind", "name"),
+    "history": (
+        "product_id",
+        "active",
+        "ae_lb_per_acre",
+        "ae_kg_per_ha",
+        "stems_per_acre",
+        "stems_per_ha",
+        "date",
+    ),
+}
+REQUIRED_COLUMNS: Final[Mapping[LayerName, tuple[str, ...]]] = {"infestations": ("patch_id",), "history": ("date",)}
+_POLYGONS: Final = {"infestations", "history"}
+_POLYGON_TYPES: Final = (3, 6, 7)  # polygon, multipolygon, collection (its polygons are kept by repair)
+_PARQUET: Final = (".parquet", ".geoparquet")
+
+
+def read_layer(name: LayerName, spec: Any, folder: Path) -> tuple[Layer, Document]:
+    """Read one layer.
+
+    Parameters
+    ----------
+    name
+        Which layer of the site file.
+    spec
+        ``path, layer, columns, accuracy_m, datum, default_width_m`` of the site file.
+    folder
+        Folder that the path is relative to.
+
+    Returns
+    -------
+    tuple of Layer and Document
+        The CRS may still be missing: `check_crs` refuses it once all layers are read.
+
+    Raises
+    ------
+    InputError
+        File or layer missing, a mapped column missing, geometry of the wrong kind, no geometry in a row.
+    """
+    path = folder / spec.path
+    if not path.exists():
+        need = f"put the file at {path} or mend the path"
+        raise MissingInputError(Fault(spec.path, f"layers.{name}.path", "no such file", need))
+    file_layer = _find_layer(path, spec, name)
+    where = spec.path if file_layer in ("", path.stem) else f"{spec.path}, layer {file_layer}"
+    frame = _rename(_read_frame(path, file_layer, where), name, spec.columns, where)
+    _check_geometry(frame, name, where)
+    frame = frame.reset_index(drop=True).rename_axis("row")
+    layer = Layer(name, frame, spec.path, file_layer, spec.accuracy_m, spec.datum, dict(spec.default_width_m))
+    return layer, Document(f"layer {name}", spec.path, _hash(path))
+
+
+def _hash(path: Path) -> str:
+    if path.is_dir():
+        joined = hashlib.sha256()
+        for item in sorted(path.rglob("*")):
+            if item.is_file():
+                joined.update(item.read_bytes())
+        return joined.hexdigest()
+    with path.open("rb") as file:
+        return hashlib.file_digest(file, "sha256").hexdigest()
+
+
+def _find_layer(path: Path, spec: Any, name: str) -> str:
+    """Return the layer to read; refuse a guess where a file holds several."""
+    if path.suffix.casefold() in _PARQUET:
+        return ""
+    import pyogrio
+
+    try:
+        found = [str(item) for item in pyogrio.list_layers(path)[:, 0]]
+    except pyogrio.errors.DataSourceError as error:
+        need = "give a vector file that GDAL reads (GeoPackage, GeoJSON, Shapefile, ...) or GeoParquet"
+        raise InputError(Fault(spec.path, f"layers.{name}.path", "a file that cannot be opened", need)) from error
+    if spec.layer is not None:
+        if spec.layer not in found:
+            need = f"name one of its layers: {', '.join(found)}"
+            raise MissingInputError(Fault(spec.path, f"layers.{name}.layer", f'no layer "{spec.layer}"', need))
+        return str(spec.layer)
+    if len(found) != 1:
+        need = f"add layer = one of {', '.join(found) or '(the file holds none)'}"
+        raise InputError(Fault(spec.path, f"layers.{name}.layer", f"{len(found)} layers in the file", need))
+    return found[0]
+
+
+def _read_frame(path: Path, file_layer: str, where: str) -> gpd.GeoDataFrame:
+    import geopandas as gpd
+
+    if path.suffix.casefold() in _PARQUET:
+        try:
+            return gpd.read_parquet(path)
+        except ImportError as error:
+            raise MissingExtraError('GeoParquet needs pyarrow: pip install "tussock[geoparquet]"') from error
+        except ValueError as error:
+            need = "write it with a geometry column and its metadata"
+            raise InputError(Fault(where, "file", f"no GeoParquet ({error})", need)) from error
+    import pyogrio
+
+    try:
+        # outlines that GEOS cannot build (a ring of two points) are closed here and mended, with a report, by repair
+        frame = pyogrio.read_dataframe(path, layer=file_layer, on_invalid="fix", fid_as_index=False)
+    except (pyogrio.errors.DataSourceError, pyogrio.errors.DataLayerError, ValueError) as error:
+        raise InputError(Fault(where, "file", f"a layer that cannot be read ({error})", "mend the file")) from error
+    if not isinstance(frame, gpd.GeoDataFrame):
+        raise InputError(Fault(where, "geometry", "a table without geometry", "give a layer with geometry"))
+    return frame
+
+
+def _rename(frame: gpd.GeoDataFrame, name: LayerName, mapped: Mapping[str, str], where: str) -> gpd.GeoDataFrame:
+    """Put a layer under our column names: those mapped by the site file, then those that differ by case only."""
+    faults = [
+        Fault(where, f"layers.{name}.columns.{ours}", f'no column "{theirs}"', f"it has {_listed(frame)}")
+        for ours, theirs in mapped.items()
+        if theirs not in frame.columns
+    ]
+    if faults:
+        raise InputError(faults)
+    renames = {theirs: ours for ours, theirs in mapped.items()}
+    kept = {column for column in frame.columns if column not in renames}
+    clashes = {ours for ours in renames.values() if ours in kept}
+    renames |= {ours: f"{ours}_in_file" for ours in clashes}
+    folded: dict[str, list[str]] = {}
+    for column in kept - clashes:
+        folded.setdefault(column.casefold(), []).append(column)
+    for ours in OUR_COLUMNS[name]:
+        same = folded.get(ours, [])
+        if ours not in renames.values() and ours not in frame.columns and len(same) == 1:
+            renames[same[0]] = ours
+    renamed = frame.rename(columns=renames)
+    if renamed.geometry.name != "geometry":
+        renamed = renamed.rename_geometry("geometry")
+    missing = [column for column in REQUIRED_COLUMNS.get(name, ()) if column not in renamed.columns]
+    if missing:
+        raise InputError(
+            [
+                Fault(
+                    where,
+                    f'column "{column}"',
+                    f"not there; the layer has {_listed(frame)}",
+                    f'add it, or map it in the site file: [layers.{name}] columns = {{ {column} = "..." }}',
+                )
+                for column in missing
+            ]
+        )
+    return renamed
+
+
+def _listed(frame: gpd.GeoDataFrame) -> str:
+    return ", ".join(str(column) for column in frame.columns if column != frame.geometry.name) or "no columns"
+
+
+def _check_geometry(frame: gpd.GeoDataFrame, name: LayerName, where: str) -> None:
+    if name == "infestations" and frame.empty:
+        raise InputError(Fault(where, "rows", "an empty layer", "draw at least one patch"))
+    kinds = frame.geometry.geom_type
+    bad = (frame.geometry.isna() | frame.geometry.is_empty).to_numpy()
+    faults = [
+        Fault(where, _row(frame, place), "no geometry", "draw it, or delete the row")
+        for place in bad.nonzero()[0].tolist()
+    ]
+    if name in _POLYGONS:
+        polygonal = kinds.isin(["Polygon", "MultiPolygon", "GeometryCollection"]).to_numpy()
+        faults += [
+            Fault(where, _row(frame, place), f"a {kinds.iloc[place]}", f"{name} are polygons: draw the outline")
+            for place in (~polygonal & ~bad).nonzero()[0].tolist()
+        ]
+    if faults:
+        raise InputError(faults)
+
+
+def _row(frame: gpd.GeoDataFrame, place: int) -> str:
+    if "patch_id" in frame.columns:
+        return f'row {place + 1} (patch_id "{frame["patch_id"].iloc[place]}")'
+    return f"row {place + 1}"
+
+
+def check_crs(layers: Mapping[LayerName, Layer]) -> None:
+    """Refuse layers without a CRS, saying what their extent could be; and degrees that are no degrees.
+
+    Raises
+    ------
+    CrsError
+        A layer has no CRS, or its coordinates cannot be in the CRS that it names.
+    """
+    faults = []
+    known = [layer.frame for layer in layers.values() if layer.frame.crs is not None and len(layer.frame)]
+    for name, layer in layers.items():
+        frame = layer.frame
+        where = f"{layer.path}, layer {layer.file_layer}" if layer.file_layer else layer.path
+        if frame.crs is None:
+            box = _box_text(frame)
+            need = f"store the CRS in the file; {_guess_text(frame, known)}"
+            faults.append(Fault(where, f"layers.{name}", f"no CRS (extent {box})", need))
+        elif len(frame) and frame.crs.is_geographic:
+            west, south, east, north = frame.total_bounds
+            if south < -90 or north > 90 or west < -360 or east > 360:  # noqa: PLR2004  (degrees of the globe)
+                swapped = " (longitude and latitude swapped?)" if abs(west) <= 90 and abs(east) <= 90 else ""  # noqa: PLR2004
+                need = f"{frame.crs.name} has degrees, longitude first{swapped}: mend the coordinates or name the right CRS"
+                faults.append(Fault(where, f"layers.{name}", f"extent {_box_text(frame)}", need))
+    if faults:
+        raise CrsError(faults)
+
+
+def _box_text(frame: gpd.GeoDataFrame) -> str:
+    if frame.empty:
+        return "none, no rows"
+    west, south, east, north = frame.total_bounds
+    return f"{west:.6g} {south:.6g} to {east:.6g} {north:.6g}"
+
+
+def _guess_text(frame: gpd.GeoDataFrame, known: list[gpd.GeoDataFrame]) -> str:
+    """List what an extent could be; nothing is picked."""
+    if frame.empty:
+        return "any would do for an empty layer"
+    import numpy as np
+    from pyproj import CRS, Transformer
+    from pyproj.exceptions import ProjError
+
+    west, south, east, north = frame.total_bounds
+    centre = (west + east) / 2, (south + north) / 2
+    home = None
+    if known:
+        box = known[0].to_crs(4326).total_bounds
+        home = np.array([(box[0] + box[2]) / 2, (box[1] + box[3]) / 2])
+    guesses = []
+    for code in (4326, 4269, 3857, 5070, *range(26910, 26920), *range(32601, 32661), *range(32701, 32761)):
+        crs = CRS.from_epsg(code)
+        try:
+            lon, lat = Transformer.from_crs(crs, 4326, always_xy=True).transform(*centre, errcheck=True)
+        except ProjError:
+            continue
+        area = crs.area_of_use
+        if not (np.isfinite([lon, lat]).all() and area.west <= lon <= area.east and area.south <= lat <= area.north):
+            continue
+        near = home is None or float(np.hypot(*(np.array([lon, lat]) - home))) <= 1.0
+        if near:
+            guesses.append(f"EPSG:{code} {crs.name} would put it at {lat:.3f}, {lon:.3f}")
+    if not guesses:
+        return "its extent fits none of the usual CRSs near the other layers"
+    shown = "; ".join(guesses[:4])
+    more = f"; and {len(guesses) - 4} more, of which nothing is picked" if len(guesses) > 4 else ""  # noqa: PLR2004
+    return f"by its extent it could be: {shown}{more}"

@@ -1,0 +1,196 @@
+"""In: the path of a site file. Out: a `Site`: layers, catalogs and choices as frozen records, or one error with every fault."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated, Any
+
+from pydantic import BeforeValidator, Field
+
+from tussock.base import units as u
+from tussock.base.errors import Fault, InputError
+from tussock.base.findings import Finding, findings_table
+from tussock.base.records import Record, Ruleset, Text, _as_tuple
+from tussock.base.stages import LAYER_NAMES, Document, Layer, LayerName, Site, SiteOptions
+from tussock.read import catalog as catalog_files
+from tussock.read.keys import build_record, read_toml
+from tussock.read.layers import check_crs, read_layer
+
+Names = Annotated[tuple[Text, ...], BeforeValidator(_as_tuple)]
+
+
+class SiteHeader(Record):
+    """``[site]``."""
+
+    name: Text
+    season: int = Field(ge=1900, le=2200)
+    crs: Text = "auto"
+    units: str = Field(default="us", pattern="^(us|metric)$")
+    crs_area_tolerance: u.Share = 0.001
+    sliver_area_m2: u.AreaM2 = Field(default=1.0, alias="sliver_area")
+    cover_scheme: Text | None = None
+    default_cover: Text | None = None
+    accept_out_of_date: Names = ()
+
+
+class LayerSpec(Record):
+    """``[layers.X]``."""
+
+    path: Text
+    layer: Text | None = None
+    columns: dict[str, Text] = Field(default_factory=dict)
+    accuracy_m: u.LengthM | None = Field(default=None, alias="accuracy")
+    datum: Text | None = None
+    default_width_m: dict[str, u.PositiveLengthM] = Field(default_factory=dict, alias="default_width")
+
+
+class LayersSpec(Record):
+    """``[layers]``."""
+
+    infestations: LayerSpec
+    water: LayerSpec
+    receptors: LayerSpec | None = None
+    access: LayerSpec | None = None
+    history: LayerSpec | None = None
+
+
+class CatalogSpec(Record):
+    """``[catalog]``."""
+
+    rules: Names = ()
+    products: Names = ()
+    treatments: Names | None = None
+    operations: Names = ()
+
+
+class SiteFile(Record):
+    """The whole site file."""
+
+    site: SiteHeader
+    layers: LayersSpec
+    catalog: CatalogSpec = CatalogSpec()
+
+
+def read_site(path: str | Path) -> Site:
+    """Read a site file and everything that it names.
+
+    Parameters
+    ----------
+    path
+        Site file (TOML); paths in it are relative to its folder.
+
+    Returns
+    -------
+    Site
+        Layers in their own CRS under our column names, catalogs as records.
+
+    Raises
+    ------
+    InputError
+        With every fault found: missing files and layers, unknown keys, quantities that are none, unknown products,
+        layers without a CRS (`CrsError`), rule sets outside their dates.
+    """
+    path = Path(path)
+    data, text = read_toml(path, path.name)
+    spec = build_record(SiteFile, data, path.name, text)
+    folder = path.parent
+    rulesets, products, treatments, operations, documents = _read_catalog(spec.catalog, folder)
+    layers, layer_documents = _read_layers(spec.layers, folder)
+    findings = _check_dates(rulesets, spec.site.season, spec.site.accept_out_of_date, path.name)
+    header = spec.site
+    options = SiteOptions(
+        crs=header.crs,
+        units="us" if header.units == "us" else "metric",
+        crs_area_tolerance=header.crs_area_tolerance,
+        sliver_area_m2=header.sliver_area_m2,
+        cover_scheme=header.cover_scheme,
+        default_cover=header.default_cover,
+        accept_out_of_date=header.accept_out_of_date,
+    )
+    site_document = catalog_files._document("site", path.name, text, data)
+    return Site(
+        name=header.name,
+        season=header.season,
+        options=options,
+        path=path,
+        layers=layers,
+        rulesets=tuple(rulesets),
+        products=products,
+        treatments=None if treatments is None else tuple(treatments),
+        operations=operations,
+        documents=(site_document, *layer_documents, *documents),
+        findings=findings_table(findings),
+    )
+
+
+def _read_catalog(spec: CatalogSpec, folder: Path) -> tuple[Any, ...]:
+    faults = catalog_files.missing_files(spec.rules, folder, "rules")
+    faults += catalog_files.missing_files(spec.products, folder, "products")
+    faults += catalog_files.missing_files(spec.treatments or (), folder, "treatments")
+    faults += catalog_files.missing_files(spec.operations, folder, "operations")
+    catalog_files.raise_missing(faults)
+    collected: list[Fault] = []
+
+    def attempt(read: Any, *arguments: Any) -> Any:
+        try:
+            return read(*arguments)
+        except InputError as error:
+            collected.extend(error.faults)
+            return None
+
+    rules = attempt(catalog_files.read_rulesets, spec.rules, folder)
+    products = attempt(catalog_files.read_products, spec.products, folder)
+    treatments: Any = ([], [])
+    if spec.treatments is not None and products is not None:
+        treatments = attempt(catalog_files.read_treatments, spec.treatments, folder, products[0])
+    operations = attempt(catalog_files.read_operations, spec.operations, folder)
+    if collected:
+        raise InputError(collected)
+    documents = [*rules[1], *products[1], *treatments[1], *operations[1]]
+    return rules[0], products[0], None if spec.treatments is None else treatments[0], operations[0], documents
+
+
+def _read_layers(spec: LayersSpec, folder: Path) -> tuple[dict[LayerName, Layer], list[Document]]:
+    layers: dict[LayerName, Layer] = {}
+    documents, errors = [], []
+    for name in LAYER_NAMES:
+        layer_spec = getattr(spec, name)
+        if layer_spec is None:
+            continue
+        try:
+            layers[name], document = read_layer(name, layer_spec, folder)
+            documents.append(document)
+        except InputError as error:
+            errors.append(error)
+    if errors:
+        faults = [fault for error in errors for fault in error.faults]
+        raise type(errors[0])(faults) if len(errors) == 1 else InputError(faults)
+    check_crs(layers)
+    return layers, documents
+
+
+def _check_dates(rulesets: list[Ruleset], season: int, accepted: tuple[str, ...], where: str) -> list[Finding]:
+    """Refuse a rule set whose dates miss the season; say so where they cover a part, and where a set is a draft."""
+    findings, faults = [], []
+    for ruleset in rulesets:
+        header = ruleset.ruleset
+        first, last = header.valid_from, header.valid_to
+        dates = f"{first or 'the start'} to {last or 'further notice'}"
+        if (last is not None and last.year < season) or (first is not None and first.year > season):
+            if header.title in accepted:
+                done = f"used all the same: accept_out_of_date names it (valid {dates})"
+                findings.append(Finding("read", "rules", header.title, f"not valid in {season}", done))
+            else:
+                need = f'load a set for {season}, or accept this one by name: accept_out_of_date = ["{header.title}"]'
+                faults.append(Fault(where, f'rule set "{header.title}"', f"valid {dates}, season {season}", need))
+        elif (last is not None and last < last.replace(year=season, month=12, day=31)) or (
+            first is not None and first > first.replace(year=season, month=1, day=1)
+        ):
+            done = "used for the whole season; check the part outside its dates"
+            findings.append(Finding("read", "rules", header.title, f"valid {dates}, not all of {season}", done))
+        if header.status == "draft":
+            done = "it can refuse, but no unit passes as checked by it"
+            findings.append(Finding("read", "rules", header.title, "a draft rule set", done))
+    if faults:
+        raise InputError(faults)
+    return findings

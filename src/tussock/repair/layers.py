@@ -1,0 +1,147 @@
+"""In: a site's layers as drawn. Out: `Repaired`: sound outlines and values, overlaps, and what was done to which row."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from tussock.base.errors import Fault, InputError
+from tussock.base.findings import Finding, findings_table
+from tussock.base.geodesy import find_area_m2
+from tussock.base.stages import Layer, LayerName, Repaired, Site
+from tussock.repair import values
+from tussock.repair.overlaps import find_overlaps
+
+if TYPE_CHECKING:
+    import geopandas as gpd
+
+_POLYGONS = ("infestations", "history")
+
+
+def repair_layers(site: Site) -> Repaired:
+    """Mend outlines without losing area, put values into SI columns, and find patches on one ground.
+
+    Parameters
+    ----------
+    site
+        What was read.
+
+    Returns
+    -------
+    Repaired
+        The layers, each in its own CRS, and a findings table with the area before and after each repair.
+
+    Raises
+    ------
+    InputError
+        With every value that cannot be one (a negative stem count, a cover of 110 %, two patches with one id), and
+        every outline that has no area.
+    """
+    layers: dict[LayerName, Layer] = {}
+    findings: list[Finding] = []
+    faults: list[Fault] = []
+    for name, layer in site.layers.items():
+        frame, outline_faults, outline_findings = repair_outlines(layer)
+        frame, value_faults, value_findings = _set_values(site, layer, frame)
+        faults += outline_faults + value_faults
+        findings += outline_findings + value_findings
+        layers[name] = replace(layer, frame=frame)
+    if faults:
+        raise InputError(faults)
+    if all(layer.accuracy_m is None for name, layer in layers.items() if name in ("infestations", "water")):
+        done = "0 is taken: setbacks are not widened; state accuracy in [layers.infestations] and [layers.water]"
+        findings.append(Finding("repair", "site", "accuracy", "no positional accuracy is stated", done))
+    overlaps, overlap_findings = find_overlaps(layers["infestations"].frame, site.options.sliver_area_m2)
+    return Repaired(layers, overlaps, findings_table(findings + overlap_findings))
+
+
+def _set_values(site: Site, layer: Layer, frame: gpd.GeoDataFrame) -> tuple[Any, list[Fault], list[Finding]]:
+    if layer.name == "infestations":
+        return values.set_patch_values(layer, frame, site.options)
+    if layer.name == "water":
+        return values.set_water_values(layer, frame)
+    if layer.name == "history":
+        return values.set_history_values(layer, frame, dict(site.products), site.season)
+    return values.set_receptor_values(layer, frame)
+
+
+def repair_outlines(layer: Layer) -> tuple[gpd.GeoDataFrame, list[Fault], list[Finding]]:
+    """Return a layer with valid two-dimensional geometry.
+
+    Invalid outlines are rebuilt from their structure, which keeps both lobes of a crossing outline; collections keep
+    the parts of the layer's kind.
+    """
+    import shapely
+
+    frame = layer.frame.copy()
+    drawn = np.asarray(frame.geometry.array, dtype=object)
+    flat = shapely.force_2d(drawn)
+    sound = flat.copy()
+    broken = ~shapely.is_valid(flat)
+    sound[broken] = shapely.make_valid(flat[broken], method="structure", keep_collapsed=False)
+    if layer.name in _POLYGONS:
+        sound = np.array([_keep_polygons(item) for item in sound], dtype=object)
+    changed = broken | (shapely.get_type_id(flat) != shapely.get_type_id(sound))
+    findings: list[Finding] = []
+    faults: list[Fault] = []
+    empty = shapely.is_empty(sound) | ((shapely.area(sound) == 0) if layer.name in _POLYGONS else False)
+    where = values.place_of(layer)
+    for place in np.flatnonzero(empty).tolist():
+        faults.append(Fault(where, _row(frame, place), "an outline without area", "draw it anew"))
+    findings += _describe(layer, frame, np.flatnonzero(changed & ~empty), flat, sound)
+    solid = int(shapely.has_z(drawn).sum())
+    if solid:
+        findings.append(Finding("repair", layer.name, f"{solid} rows", "heights in the outline", "left out", "info"))
+    frame["geometry"] = sound
+    return frame, faults, findings
+
+
+def _keep_polygons(geometry: Any) -> Any:
+    import shapely
+
+    if geometry.geom_type in ("Polygon", "MultiPolygon"):
+        return geometry
+    parts = [part for part in shapely.get_parts(geometry) if part.geom_type in ("Polygon", "MultiPolygon")]
+    return shapely.union_all(parts) if parts else shapely.MultiPolygon()
+
+
+def _row(frame: gpd.GeoDataFrame, place: int) -> str:
+    if "patch_id" in frame.columns:
+        return f'row {place + 1} (patch_id "{frame["patch_id"].iloc[place]}")'
+    return f"row {place + 1}"
+
+
+def _describe(
+    layer: Layer, frame: gpd.GeoDataFrame, places: NDArray[np.intp], before: NDArray[Any], after: NDArray[Any]
+) -> list[Finding]:
+    """Say for each repaired outline what was wrong and its area before and after."""
+    import shapely
+
+    if not len(places):
+        return []
+    areal = np.isin(shapely.get_dimensions(after[places]), (2,))
+    old = np.full(len(places), np.nan)
+    new = np.full(len(places), np.nan)
+    old[areal] = find_area_m2(before[places][areal], frame.crs)
+    new[areal] = find_area_m2(after[places][areal], frame.crs)
+    reasons = shapely.is_valid_reason(before[places])
+    findings = []
+    for number, place in enumerate(places.tolist()):
+        parts = shapely.get_num_geometries(after[place])
+        what = str(reasons[number]) if reasons[number] != "Valid Geometry" else "a collection of several kinds"
+        findings.append(
+            Finding(
+                "repair",
+                layer.name,
+                _row(frame, place),
+                f"outline not sound: {what}",
+                f"rebuilt from its structure, {parts} part{'s' if parts > 1 else ''}",
+                "warning",
+                None if np.isnan(old[number]) else float(old[number]),
+                None if np.isnan(new[number]) else float(new[number]),
+            )
+        )
+    return findings

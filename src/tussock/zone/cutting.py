@@ -1,0 +1,147 @@
+"""In: one patch and the zones that straddle it. Out: pieces that tile it, each with the zones that it lies in.
+
+All outlines are noded together once and the faces of that arrangement are the pieces, so neighbours share their
+edges vertex by vertex: no gap, no overlap. A face lies in a zone if an inner point of it does. Faces must add up to
+the patch; where rounding has broken the arrangement it is made anew on a fine grid.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any, Final
+
+import numpy as np
+import shapely
+
+from tussock.base.errors import CutError
+
+Token = tuple[str, str]
+Tokens = frozenset[Token]
+
+TILING_TOLERANCE: Final = 1e-10
+_GRIDS_M: Final = (0.0, 1e-7, 1e-6, 1e-5)
+_SLIVER_SHARE: Final = 0.01
+
+
+@dataclass(frozen=True)
+class Zone:
+    """Ground where a restriction is in force, as it lies near the patch."""
+
+    token: Token
+    ground: Any
+
+
+@dataclass(frozen=True)
+class Piece:
+    """A piece of a patch (one or several parts) and the restrictions in force on it."""
+
+    geometry: Any
+    tokens: Tokens
+
+
+def cut_patch(patch: Any, zones: Sequence[Zone], sliver_area_m2: float) -> list[Piece]:
+    """Cut a patch by zones.
+
+    Parameters
+    ----------
+    patch
+        Valid polygon or multipolygon.
+    zones
+        Zones that may straddle it.
+    sliver_area_m2
+        A face under this area (and under 1 % of the patch) joins a neighbour with at least its restrictions; where
+        there is none it stays a piece of its own.
+
+    Returns
+    -------
+    list of Piece
+        One for each set of restrictions, in the order of the strictest first.
+
+    Raises
+    ------
+    CutError
+        The faces do not tile the patch, whatever the grid.
+    """
+    if not zones:
+        return [Piece(patch, frozenset())]
+    for grid_m in _GRIDS_M:
+        faces = _find_faces(patch, zones, grid_m)
+        if abs(shapely.area(faces).sum() - patch.area) <= max(TILING_TOLERANCE, grid_m * 1e-3) * patch.area:
+            break
+    else:
+        raise CutError(f"pieces add up to {shapely.area(faces).sum():.9g} of {patch.area:.9g} m2 in every grid tried")
+    tokens = _find_tokens(faces, zones)
+    if len(faces) > 1:
+        faces, tokens = _merge_slivers(faces, tokens, min(sliver_area_m2, _SLIVER_SHARE * patch.area))
+    return _collect(faces, tokens)
+
+
+def _find_faces(patch: Any, zones: Sequence[Zone], grid_m: float) -> Any:
+    """Node the outlines of patch and zones together and return the faces inside the patch."""
+    west, south, east, north = patch.bounds
+    margin = 1.0 + 0.01 * max(east - west, north - south)
+    window = (west - margin, south - margin, east + margin, north + margin)
+    outlines = [shapely.boundary(patch)]
+    outlines += [shapely.clip_by_rect(shapely.boundary(zone.ground), *window) for zone in zones]
+    noded = shapely.union_all(outlines, grid_size=grid_m or None)
+    faces = shapely.get_parts(shapely.polygonize(shapely.get_parts(noded)))
+    shapely.prepare(patch)
+    return faces[shapely.intersects(patch, shapely.point_on_surface(faces))]
+
+
+def _find_tokens(faces: Any, zones: Sequence[Zone]) -> list[Tokens]:
+    """Return the restrictions in force on each face, by an inner point."""
+    points = shapely.point_on_surface(faces)
+    inside = np.zeros((len(zones), len(faces)), dtype=bool)
+    for place, zone in enumerate(zones):
+        shapely.prepare(zone.ground)
+        inside[place] = shapely.intersects(zone.ground, points)
+    return [frozenset(zones[k].token for k in np.flatnonzero(column)) for column in inside.T]
+
+
+def _merge_slivers(faces: Any, tokens: list[Tokens], least_m2: float) -> tuple[Any, list[Tokens]]:
+    """Join slivers to the neighbour that is stricter or as strict and shares the longest edge."""
+    faces, tokens = list(faces), list(tokens)
+    small = [place for place in np.argsort(shapely.area(faces)).tolist() if faces[place].area < least_m2]
+    gone: set[int] = set()
+    for place in small:  # a loop over geometry: slivers are few, and each merge changes the next one's neighbours
+        others = [k for k in range(len(faces)) if k != place and k not in gone and tokens[k] >= tokens[place]]
+        if not others:
+            continue
+        edges = shapely.length(shapely.intersection(shapely.boundary(faces[place]), [faces[k] for k in others]))
+        best = int(np.argmax(edges))
+        if edges[best] <= 0:
+            continue
+        faces[others[best]] = shapely.union(faces[others[best]], faces[place])
+        gone.add(place)
+    kept = [k for k in range(len(faces)) if k not in gone]
+    merged = np.empty(len(kept), dtype=object)
+    merged[:] = [faces[k] for k in kept]
+    return merged, [tokens[k] for k in kept]
+
+
+def _collect(faces: Any, tokens: list[Tokens]) -> list[Piece]:
+    """Put faces with the same restrictions into one piece; strictest first, then the larger."""
+    groups: dict[Tokens, list[Any]] = {}
+    for face, token in zip(faces, tokens, strict=True):
+        groups.setdefault(token, []).append(face)
+    pieces = []
+    for token, members in groups.items():
+        whole = members[0] if len(members) == 1 else shapely.multipolygons(members)
+        if not whole.is_valid:  # faces with an edge in common: a sliver stood between them
+            whole = shapely.union_all(members)
+        pieces.append(Piece(whole, token))
+    return sorted(pieces, key=lambda piece: (-len(piece.tokens), -piece.geometry.area, sorted(piece.tokens)))
+
+
+def join_faces(pieces: Sequence[Piece]) -> Any:
+    """Return the patch again from its pieces, with the vertices that the cuts have put on its outline."""
+    parts = shapely.get_parts([piece.geometry for piece in pieces])
+    try:
+        joined = shapely.coverage_union_all(parts)
+    except shapely.GEOSException:
+        joined = shapely.union_all(parts)
+    return joined
+
+

@@ -1,0 +1,180 @@
+"""In: units, rules bound to features. Out: one row for each unit and setback: which feature, how far, how sure."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import shapely
+from numpy.typing import NDArray
+
+from tussock.base.errors import CutError
+from tussock.base.geodesy import find_distance_m, find_transformer
+from tussock.zone.features import FeatureGroup, Nearest, draw_zone, find_inside, find_nearest, find_pairs
+from tussock.zone.rules import SLACK_M, BoundRule
+
+if TYPE_CHECKING:
+    import pandas as pd
+    from pyproj import CRS
+
+FloatArray = NDArray[np.float64]
+GeometryArray = NDArray[Any]
+
+COLUMNS = (
+    "unit_id",
+    "setback_id",
+    "ruleset",
+    "feature",
+    "required_m",
+    "achieved_m",
+    "error_m",
+    "in_force",
+    "distance_verdict",
+    "from_lon",
+    "from_lat",
+    "to_lon",
+    "to_lat",
+    "check",
+)
+
+
+def find_nearness(
+    rules: Sequence[BoundRule],
+    geometry: GeometryArray,
+    unit_ids: Sequence[str],
+    in_force: NDArray[np.bool_],
+    crs: CRS,
+) -> pd.DataFrame:
+    """Measure every unit against every rule.
+
+    Parameters
+    ----------
+    rules
+        Rules of the cell.
+    geometry
+        Units in the cell's CRS, shape (u,).
+    unit_ids
+        Their ids.
+    in_force
+        Which rule is in force on which unit, shape (rules, u).
+    crs
+        CRS of the cell.
+
+    Returns
+    -------
+    DataFrame
+        Columns `COLUMNS`. Distances are geodesics between the nearest points. A rule without any feature in the
+        layers has no row.
+
+    Raises
+    ------
+    CutError
+        A unit without a setback lies nearer than it allows: the proof that none does is taken here, for all of them.
+    """
+    import pandas as pd
+
+    tables = []
+    for place, rule in enumerate(rules):
+        if rule.group is not None and not len(rule.group):
+            continue
+        table = _measure_rule(rule, geometry, in_force[place], crs)
+        table.insert(0, "unit_id", list(unit_ids))
+        tables.append(table)
+    if not tables:
+        return pd.DataFrame({name: [] for name in COLUMNS})
+    joined = pd.concat(tables, ignore_index=True)
+    order = {name: place for place, name in enumerate(unit_ids)}
+    return joined.sort_values("unit_id", key=lambda ids: ids.map(order), kind="stable").reset_index(drop=True)
+
+
+def _measure_rule(rule: BoundRule, geometry: GeometryArray, in_force: NDArray[np.bool_], crs: CRS) -> pd.DataFrame:
+    import pandas as pd
+
+    count = len(geometry)
+    common = {"setback_id": rule.setback.id, "ruleset": rule.ruleset.title}
+    if rule.group is None:
+        nothing = np.full(count, np.nan)
+        return pd.DataFrame(
+            common
+            | {"feature": ["the whole site"] * count, "required_m": nothing, "achieved_m": nothing}
+            | {"error_m": 0.0, "in_force": True, "distance_verdict": "inside"}
+            | dict.fromkeys(("from_lon", "from_lat", "to_lon", "to_lat"), nothing)
+            | {"check": False}
+        )
+    nearest = find_nearest(rule.group, geometry, rule.group.offset_m + rule.distance_m)
+    _prove(rule, nearest, in_force)
+    points, achieved = find_nearest_points(rule.group, geometry, nearest, crs)
+    required = rule.distance_m[nearest.owner]
+    inside = np.where(achieved < required - rule.error_m - SLACK_M, "inside", "within error")
+    inside = np.where(achieved <= required if rule.error_m == 0 else achieved < 0, "inside", inside)
+    assumed = rule.group.assumed[nearest.owner]
+    doubt = achieved <= required + rule.error_m + 2 * rule.group.offset_m[nearest.owner]
+    return pd.DataFrame(
+        common
+        | {"feature": rule.group.label[nearest.owner], "required_m": required, "achieved_m": achieved}
+        | {"error_m": rule.error_m, "in_force": in_force}
+        | {"distance_verdict": np.where(in_force, inside, "clear")}
+        | {"from_lon": points[0], "from_lat": points[1], "to_lon": points[2], "to_lat": points[3]}
+        | {"check": assumed & doubt}
+    )
+
+
+def _prove(rule: BoundRule, nearest: Nearest, in_force: NDArray[np.bool_]) -> None:
+    """Check that every unit without the setback stands off by its full reach."""
+    group = rule.group
+    if group is None:
+        return
+    reach = rule.reach_m[nearest.owner] - group.offset_m[nearest.owner]
+    short = ~in_force & (nearest.distance_m < reach - SLACK_M / 2)
+    if short.any():
+        worst = int(np.argmax(np.where(short, reach - nearest.distance_m, 0)))
+        raise CutError(
+            f"setback {rule.setback.id}: a unit without it lies {nearest.distance_m[worst]:.6f} m from "
+            f"{group.label[nearest.owner[worst]]}, {reach[worst]:.6f} m are needed"
+        )
+
+
+def find_nearest_points(
+    group: FeatureGroup, geometry: GeometryArray, nearest: Nearest, crs: CRS
+) -> tuple[tuple[FloatArray, FloatArray, FloatArray, FloatArray], FloatArray]:
+    """Return the nearest point pair of each unit and its feature [degrees], and the geodesic between them [m].
+
+    The pair of a unit that stands on the feature is one point of the unit, and the distance 0. For a feature drawn as
+    a line the far point is on the water's edge, half the width from the line.
+    """
+    owner = np.maximum(nearest.owner, 0)
+    lines = shapely.shortest_line(geometry, group.runs[np.maximum(nearest.run, 0)])
+    start = shapely.get_coordinates(shapely.get_point(lines, 0))
+    core = shapely.get_coordinates(shapely.get_point(lines, -1))
+    gap = np.hypot(*(core - start).T)
+    offset = np.minimum(group.offset_m[owner], gap)
+    share = np.divide(gap - offset, gap, out=np.zeros_like(gap), where=gap > 0)
+    edge = start + (core - start) * share[:, None]
+    on = nearest.distance_m <= 0
+    inner = shapely.get_coordinates(shapely.point_on_surface(geometry[on]))
+    start[on], edge[on] = inner, inner
+    to_degrees = find_transformer(crs, "EPSG:4326")
+    from_lon, from_lat = (np.asarray(item) for item in to_degrees.transform(start[:, 0], start[:, 1]))
+    to_lon, to_lat = (np.asarray(item) for item in to_degrees.transform(edge[:, 0], edge[:, 1]))
+    achieved = np.where(on, 0.0, find_distance_m(from_lon, from_lat, to_lon, to_lat))
+    achieved = np.where(nearest.owner < 0, np.nan, achieved)
+    return (from_lon, from_lat, to_lon, to_lat), achieved
+
+
+def find_edge_distance_m(group: FeatureGroup, geometry: GeometryArray, crs: CRS) -> FloatArray:
+    """Return the geodesic distance of each geometry to the nearest feature of a group [m]; nan for an empty group."""
+    if len(group) == 0:
+        return np.full(len(geometry), np.nan)
+    return find_nearest_points(group, geometry, find_nearest(group, geometry), crs)[1]
+
+
+def find_ground_on(group: FeatureGroup, geometry: GeometryArray) -> FloatArray:
+    """Return the area of each geometry that lies on the features themselves [m2 of the cell's CRS]."""
+    area = np.zeros(len(geometry))
+    item, cell = find_inside(group, geometry)
+    pair, run, _ = find_pairs(group, geometry, group.offset_m)
+    for place in np.unique(np.concatenate([item, pair])).tolist():  # a loop over geometry: only units at the water
+        ground = draw_zone(group, run[pair == place], cell[item == place], group.offset_m, geometry[place])
+        area[place] = shapely.area(shapely.intersection(ground, geometry[place]))
+    return area
