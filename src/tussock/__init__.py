@@ -29,11 +29,11 @@ if TYPE_CHECKING:
         QuantityError,
         TussockError,
     )
+    from tussock.base.sample import sample_path, write_sample
     from tussock.base.stages import Site
     from tussock.base.units import parse_quantity
     from tussock.plan import Plan, inspect_site, make_plan, review_plan
     from tussock.read import read_site
-    from tussock.base.sample import sample_path, write_sample
 
 _HOMES = {
     "CrsError": "base.errors",

@@ -137,8 +137,8 @@ def review_plan(folder: str | Path, site_path: str | Path | None = None) -> pd.D
     Returns
     -------
     DataFrame
-        One row for each finding: ``check, level, where, found, expected, note``; ``level`` is ``violation``, ``warning`` or
-        ``info``.
+        One row for each finding: ``check, level, where, found, expected, note``; ``level`` is ``violation``,
+        ``warning`` or ``info``.
     """
     return review.review_folder(Path(folder), None if site_path is None else Path(site_path))
 
@@ -167,7 +167,14 @@ def _gather(
     units = budgeted.units.assign(
         check_in_field=_find_doubts(prescribed.compliance).reindex(budgeted.units.index, fill_value="")
     )
-    findings = [site.findings, repaired.findings, measured.findings, zoned.findings, prescribed.findings, budgeted.findings]
+    findings = [
+        site.findings,
+        repaired.findings,
+        measured.findings,
+        zoned.findings,
+        prescribed.findings,
+        budgeted.findings,
+    ]
     return Plan(
         site=site,
         crs=measured.crs,

@@ -107,7 +107,7 @@ CASES = [
 
 
 @pytest.mark.parametrize(("ours", "exact", "printed", "last_place", "why"), CASES)
-def test_printed_figure(ours, exact, printed, last_place, why, check_figure):  # noqa: PLR0917  (the columns of a case)
+def test_printed_figure(ours, exact, printed, last_place, why, check_figure):
     check_figure(ours(), exact, printed, last_place, why)
 
 

@@ -44,9 +44,7 @@ SMALL_LIQUID: Final = Quantity("l", "fl_oz", u.FLUID_OUNCE_L, "ml", 0.001)
 MASS: Final = Quantity("kg", "lb", u.POUND_KG, "kg", 1.0)
 DOSE: Final = Quantity("kg_per_ha", "lb_per_acre", u.LB_PER_ACRE_KG_PER_HA, "kg_per_ha", 1.0)
 DENSITY: Final = Quantity("per_ha", "per_acre", u.HECTARE_M2 / u.ACRE_M2, "per_ha", 1.0)
-RATE: Final = Quantity(
-    "l_per_ha", "gal_per_acre", u.GALLON_L / (u.ACRE_M2 / u.HECTARE_M2), "l_per_ha", 1.0
-)
+RATE: Final = Quantity("l_per_ha", "gal_per_acre", u.GALLON_L / (u.ACRE_M2 / u.HECTARE_M2), "l_per_ha", 1.0)
 SECONDS: Final = Quantity("s", "seconds", 1.0, "seconds", 1.0)
 HOURS: Final = Quantity("h", "hours", 1.0, "hours", 1.0)
 

@@ -29,7 +29,7 @@ COLUMNS = tuple(item.name for item in fields(Finding))
 
 def findings_table(findings: Iterable[Finding]) -> pd.DataFrame:
     """Return findings as a table with the columns of `Finding`; an empty one where nothing was found."""
-    import pandas as pd  # noqa: PLC0415  (half a second, not needed by `tussock --help`)
+    import pandas as pd
 
     table = pd.DataFrame([asdict(finding) for finding in findings], columns=list(COLUMNS))
     return table.astype({"area_before_m2": float, "area_after_m2": float})
@@ -37,7 +37,7 @@ def findings_table(findings: Iterable[Finding]) -> pd.DataFrame:
 
 def join_findings(tables: Iterable[pd.DataFrame]) -> pd.DataFrame:
     """Return several findings tables as one, in the order given."""
-    import pandas as pd  # noqa: PLC0415
+    import pandas as pd
 
     filled = [table for table in tables if len(table)]
     return pd.concat(filled, ignore_index=True) if filled else findings_table(())

@@ -1,4 +1,7 @@
-"""In: geometries. Out: true areas and distances on the WGS 84 ellipsoid (Karney 2013, doi 10.1007/s00190-012-0578-z)."""
+"""In: geometries. Out: true areas and distances on the WGS 84 ellipsoid.
+
+Karney 2013, doi 10.1007/s00190-012-0578-z.
+"""
 
 from __future__ import annotations
 

@@ -178,7 +178,7 @@ class Setback(Record):
         """Which of the four effects this rule has."""
         for name in ("forbids", "permit", "notify"):
             if getattr(self, name) is not None:
-                return name  # type: ignore[return-value]
+                return name
         return "no_mixing"
 
     @property
@@ -271,7 +271,7 @@ class Product(Record):
 
 
 class Treatment(Record):
-    """A candidate: growth form or species x method x product x rate x season. The lowest allowed preference is chosen."""
+    """A candidate: growth form or species x method x product x rate x season; lowest allowed preference is chosen."""
 
     id: Text
     growth_form: Annotated[tuple[GrowthForm, ...], BeforeValidator(_as_tuple)] = ()
@@ -316,7 +316,9 @@ class Treatment(Record):
         if self.concentration == 0:
             raise QuantityError("a concentration of 0 %; write the share of product in the mix")
         if self.method not in STEM_METHODS and self.spray_volume_l_per_ha is None:
-            raise QuantityError(f'no spray_volume for "{self.method}"; write it per infested ground, such as "5 gal/acre"')
+            raise QuantityError(
+                f'no spray_volume for "{self.method}"; write it per infested ground, such as "5 gal/acre"'
+            )
         if self.cut_per_diameter_m is not None and self.cut_spacing_m is not None:
             raise QuantityError("cut_per_diameter and cut_spacing together; give one of them")
         return self

@@ -63,7 +63,7 @@ _EXAMPLES: Final = {
 @lru_cache(maxsize=1)
 def registry() -> UnitRegistry[float]:
     """Return the one unit registry."""
-    from pint import UnitRegistry  # noqa: PLC0415  (a quarter of a second, only where text is parsed)
+    from pint import UnitRegistry
 
     with resources.as_file(resources.files("tussock.base") / "units.txt") as path:
         return UnitRegistry(str(path), cache_folder=None)

@@ -57,13 +57,17 @@ def find_efforts(site: Site, units: pd.DataFrame) -> tuple[pd.DataFrame, list[Fi
     treatments = {item.id: item for item in site.treatments or ()}
     missing: dict[str, str] = {}
     rows = []
-    for unit in units.to_dict("records"):
+    records: list[dict[Any, Any]] = units.to_dict("records")
+    for unit in records:
         treatment = treatments.get(unit["treatment_id"])
         rows.append(NOTHING if treatment is None else find_effort(site.operations, treatment, unit, missing))
-    findings = [Finding("budget", "operations", what, "not in the operations file", done) for what, done in missing.items()]
+    findings = [
+        Finding("budget", "operations", what, "not in the operations file", done) for what, done in missing.items()
+    ]
     if site.operations is None and site.treatments is not None:
         done = "hours and cost stay blank"
-        findings.append(Finding("budget", "operations", "catalog.operations", "no operations file is loaded", done, "info"))
+        what = "no operations file is loaded"
+        findings.append(Finding("budget", "operations", "catalog.operations", what, done, "info"))
     return pd.DataFrame([asdict(row) for row in rows], index=units.index), findings
 
 

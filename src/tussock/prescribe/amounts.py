@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping
 from dataclasses import asdict, dataclass
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 
@@ -17,6 +17,9 @@ from tussock.trade.calibration import find_spray_seconds
 if TYPE_CHECKING:
     import geopandas as gpd
     import pandas as pd
+
+#: Areas are true to this share, so a limit in stems for an area is counted with it: 399.999 stems are 400.
+AREA_TOLERANCE: Final = 1e-5
 
 
 @dataclass(frozen=True)
@@ -45,10 +48,11 @@ class Amounts:
     spray_l_per_ha: float = math.nan
     dye_l: float = 0.0
     adjuvant_l: float = 0.0
+    stems_left: float = 0.0
 
     def columns(self) -> dict[str, float]:
         """Return the amounts under their column names."""
-        return asdict(self)
+        return {name: value for name, value in asdict(self).items() if name != "stems_left"}
 
 
 def share_stems(patches: gpd.GeoDataFrame, units: gpd.GeoDataFrame) -> dict[str, int]:
@@ -98,29 +102,33 @@ def find_amounts(
     operations
         Flow of the equipment, where the treatment gives none.
     """
-    infested = [unit["area_m2"] * patch[name] / 100 for name in ("cover_pct", "cover_low_pct", "cover_high_pct")]
+    likely, low, high = (
+        unit["area_m2"] * patch[name] / 100 for name in ("cover_pct", "cover_low_pct", "cover_high_pct")
+    )
     if chosen is None:
-        return Amounts(*infested)
+        return Amounts(likely, low, high)
     treatment = chosen.verdict.treatment
     if chosen.product is None:
         counted = float(stems) if patch_has_stems(patch) and patch["growth_form"] != "herbaceous" else math.nan
-        return Amounts(*infested, stems=counted)
+        return Amounts(likely, low, high, stems=counted)
     dose, share = chosen.verdict.dose, chosen.limited.share
-    treated = cuts = math.nan
+    treated: float = math.nan
+    cuts: float = math.nan
     if math.isnan(dose.spray_l_per_stem):
-        spray_l = infested[0] / 10_000 * dose.spray_l_per_ha * share
+        spray_l = likely / 10_000 * dose.spray_l_per_ha * share
     else:
-        treated = math.floor(stems * share + 1e-9)
+        treated = math.floor(stems * share * (1 + AREA_TOLERANCE) + 1e-9)
         cuts = treated * dose.cuts_per_stem if treatment.method == "stem_injection" else math.nan
         spray_l = treated * dose.spray_l_per_stem
     product_l = spray_l * (treatment.concentration or 0.0)
     flow = _find_flow(treatment.flow_l_per_s, treatment.equipment, operations)
     seconds = math.nan
     if flow is not None and treatment.method not in STEM_METHODS:
-        seconds = float(find_spray_seconds(infested[0] * share, dose.spray_l_per_ha, flow)) if infested[0] > 0 else 0.0
-        seconds = math.nan if math.isnan(infested[0]) else seconds
+        seconds = float(find_spray_seconds(likely * share, dose.spray_l_per_ha, flow)) if likely > 0 else likely * 0.0
     return Amounts(
-        *infested,
+        likely,
+        low,
+        high,
         spray_l=spray_l,
         product_l=product_l,
         ae_kg=product_l * chosen.product.strength_kg_per_l,
@@ -131,6 +139,7 @@ def find_amounts(
         spray_l_per_ha=dose.spray_l_per_ha,
         dye_l=spray_l * (treatment.dye or 0.0),
         adjuvant_l=spray_l * (treatment.adjuvant or 0.0),
+        stems_left=0.0 if math.isnan(treated) else float(stems - treated),
     )
 
 

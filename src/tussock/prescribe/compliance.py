@@ -1,4 +1,4 @@
-"""In: distances of every unit to every setback, and the treatments chosen. Out: one row for each pair, with its verdict."""
+"""In: distances of units to setbacks, and the treatments chosen. Out: one row for each pair, with its verdict."""
 
 from __future__ import annotations
 
@@ -42,7 +42,7 @@ def find_compliance(site: Site, nearness: pd.DataFrame, units: pd.DataFrame) -> 
 
     rules = {setback.id: (ruleset, setback) for ruleset, setback in site.setbacks()}
     chosen = units[["patch_id", "status", "treatment_id", "method", "product_id", "season_from", "season_to"]]
-    plan: dict[str, dict[str, Any]] = chosen.to_dict("index")
+    plan: dict[Any, dict[Any, Any]] = chosen.to_dict("index")
     rows = []
     for row in nearness.itertuples():
         ruleset, setback = rules[str(row.setback_id)]

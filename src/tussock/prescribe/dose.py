@@ -1,4 +1,4 @@
-"""In: a treatment, its product, stems of a patch. Out: the dose on the ground and the liquid it takes, or why there is none."""
+"""In: a treatment, its product, stems of a patch. Out: the dose and the liquid it takes, or why there is none."""
 
 from __future__ import annotations
 

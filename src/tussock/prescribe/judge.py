@@ -64,7 +64,9 @@ class Verdict:
 def describe_mismatch(treatment: Treatment, species: str, growth_form: str) -> str:
     """Say what a treatment is for where it does not suit a patch."""
     wanted = " / ".join((*treatment.species, *treatment.growth_form))
-    return f"not for this plant: the treatment is for {wanted}, the patch is {species or 'unnamed'} ({growth_form or '?'})"
+    return (
+        f"not for this plant: the treatment is for {wanted}, the patch is {species or 'unnamed'} ({growth_form or '?'})"
+    )
 
 
 def check_label(treatment: Treatment, product: Product) -> list[str]:
@@ -87,10 +89,13 @@ def check_label(treatment: Treatment, product: Product) -> list[str]:
         refusals.append(f"label of {product.id}: {share * 100:.4g} % is outside its range for {name}, {span}")
     carrier = find_carrier(treatment)
     if carrier not in product.carrier:
-        refusals.append(f"label of {product.id}: mixes with {' or '.join(product.carrier)}, the treatment takes {carrier}")
+        refusals.append(
+            f"label of {product.id}: mixes with {' or '.join(product.carrier)}, the treatment takes {carrier}"
+        )
     if treatment.method == "basal_bark" and (product.form != "ester" or carrier != "oil"):
         refusals.append(
-            f"basal bark takes an oil-soluble ester in oil (common practice): {product.id} is a {product.form} in {carrier}"
+            f"basal bark takes an oil-soluble ester in oil (common practice): {product.id} is a "
+            f"{product.form} in {carrier}"
         )
     return refusals
 
@@ -125,7 +130,8 @@ def check_application(treatment: Treatment, product: Product, dose: Dose, system
     ):
         if limit is None or not dose.ae_kg_per_ha > limit * (1 + LIMIT_TOLERANCE):
             continue
-        text = f"{name} of {product.active}: {show_dose(dose.ae_kg_per_ha, system, unit=False)} of {show_dose(limit, system)}"
+        asked, most = show_dose(dose.ae_kg_per_ha, system, unit=False), show_dose(limit, system)
+        text = f"{name} of {product.active}: {asked} of {most}"
         if treatment.spray_volume_l_per_ha is not None:
             ceiling = mixing.find_ceiling_concentration(
                 limit, treatment.spray_volume_l_per_ha, product.strength_kg_per_l
@@ -185,7 +191,7 @@ def describe_setback(item: SetbackInForce, system: UnitSystem) -> str:
     return f"{item.setback.id}: {show_length(item.achieved_m, system)} from {item.feature} ({required} required)"
 
 
-def check_place(treatment: Treatment, product: Product | None, ground: Ground, throw_m: float | None, system: UnitSystem) -> list[str]:
+def check_place(product: Product | None, ground: Ground, throw_m: float | None, system: UnitSystem) -> list[str]:
     """Check reach, and that a product without an aquatic label stays out of water."""
     refusals = []
     if product is not None and ground.in_water and not product.aquatic_label:
@@ -206,4 +212,3 @@ def _window_days(window: tuple[str, str] | None) -> bytes:
 def treatment_days(treatment: Treatment) -> day_tools.DaySet:
     """Return the days of a treatment's own window."""
     return np.frombuffer(_window_days(treatment.season), dtype=np.bool_).copy()
-

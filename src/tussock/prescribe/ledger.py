@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
@@ -81,5 +82,7 @@ def open_ledger(history: gpd.GeoDataFrame | None, system: UnitSystem) -> Ledger:
             stems = float(row.stems_per_ha)
             dose = show_dose(row.ae_kg_per_ha, system)
             text = f"{row.label} of {row.date:%d %B %Y} ({row.product_id or row.active}, {dose})"
-            records[str(row.Index)] = Use(row.active, float(row.ae_kg_per_ha), 0.0 if stems != stems else stems, text)
+            records[str(row.Index)] = Use(
+                row.active, float(row.ae_kg_per_ha), 0.0 if math.isnan(stems) else stems, text
+            )
     return Ledger(records)

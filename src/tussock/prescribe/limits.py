@@ -81,9 +81,7 @@ def apply_limits(
     )
 
 
-def _limit_stems(
-    treatment: Treatment, product: Product, stand: Stand, uses: list[Use], system: UnitSystem
-) -> Limited:
+def _limit_stems(treatment: Treatment, product: Product, stand: Stand, uses: list[Use], system: UnitSystem) -> Limited:
     limit = product.limit_stems_per_year_per_ha
     if limit is None or treatment.method not in STEM_METHODS or not stand.stems_per_ha > 0:
         return Limited()

@@ -1,4 +1,4 @@
-"""In: treatment units, treatments, products, rules. Out: `Prescribed`: every candidate's verdict, one chosen, its amounts."""
+"""In: units, treatments, products, rules. Out: `Prescribed`: every candidate's verdict, one chosen, its amounts."""
 
 from __future__ import annotations
 
@@ -140,7 +140,7 @@ class _Desk:
             refusals.append(f"shared ground: treated and counted once, with patch {ground.counted_with}")
         product = self._product(treatment)
         throw_m = treatment.throw_m if treatment.throw_m is not None else METHODS[treatment.method].throw_m
-        refusals += judge.check_place(treatment, product, ground, throw_m, self.system)
+        refusals += judge.check_place(product, ground, throw_m, self.system)
         if product is None:
             return judge.Verdict(treatment, tuple(refusals), days), Limited()
         closed, notes, days = judge.check_setbacks(treatment, product, ground, days, self.system)
@@ -208,22 +208,33 @@ class _Desk:
             "season_from": first,
             "season_to": last,
             "status": "no_option" if chosen is None else "planned",
-            "reason": self._find_reason(ground, unit, verdicts, chosen),
+            "reason": self._find_reason(ground, unit, verdicts, chosen, amounts),
             "allowed_use": self._find_use(ground),
             "cautions": _find_cautions(ground),
             "non_chemical": _find_non_chemical(ground, verdicts),
             "check_in_field": "",
             "carrier": "" if product is None or treatment is None else judge.find_carrier(treatment),
-            "concentration_pct": math.nan if product is None or treatment is None else (treatment.concentration or 0) * 100,
+            "concentration_pct": math.nan
+            if product is None or treatment is None
+            else (treatment.concentration or 0) * 100,
             "area_counted_with": ground.counted_with,
         }
 
     def _find_reason(
-        self, ground: judge.Ground, unit: pd.Series[Any], verdicts: list[judge.Verdict], chosen: Chosen | None
+        self,
+        ground: judge.Ground,
+        unit: pd.Series[Any],
+        verdicts: list[judge.Verdict],
+        chosen: Chosen | None,
+        amounts: Amounts,
     ) -> str:
         if chosen is not None:
             notes = list(chosen.verdict.notes)
-            if math.isnan(self.patches[ground.patch_id]["cover_pct"]) and math.isnan(chosen.verdict.dose.spray_l_per_stem):
+            if amounts.stems_left > 0:
+                notes.append(f"{amounts.stems_left:.0f} stems left over this year")
+            if math.isnan(self.patches[ground.patch_id]["cover_pct"]) and math.isnan(
+                chosen.verdict.dose.spray_l_per_stem
+            ):
                 notes.append("cover is not known: the dose stands, the amounts stay blank")
             return "; ".join(notes)
         if ground.counted_with:
@@ -233,7 +244,8 @@ class _Desk:
             return "no treatments are loaded: units and setbacks only"
         suiting = [verdict for verdict in verdicts if verdict.treatment.suits(ground.species, ground.growth_form)]
         if not suiting:
-            return f"no treatment in the catalog is for {ground.species or 'this plant'} ({ground.growth_form or 'growth form unknown'})"
+            plant = ground.species or "this plant"
+            return f"no treatment in the catalog is for {plant} ({ground.growth_form or 'growth form unknown'})"
         texts = [f"{verdict.treatment.id}: {verdict.refusals[0]}" for verdict in suiting]
         texts.sort(key=lambda text: "out of reach" not in text)
         return "; ".join(texts)
@@ -266,10 +278,15 @@ def _make_stand(patch: Mapping[str, Any]) -> Stand:
 def _group_setbacks(site: Site, nearness: pd.DataFrame) -> dict[str, tuple[judge.SetbackInForce, ...]]:
     rules: dict[str, tuple[Any, Setback]] = {setback.id: (ruleset, setback) for ruleset, setback in site.setbacks()}
     grouped: dict[str, list[judge.SetbackInForce]] = {}
+    row: Any
     for row in nearness[nearness["in_force"].astype(bool)].itertuples():
         ruleset, setback = rules[str(row.setback_id)]
         item = judge.SetbackInForce(
-            setback, ruleset, str(row.feature), float(row.achieved_m), float(row.required_m)  # type: ignore[arg-type]
+            setback,
+            ruleset,
+            str(row.feature),
+            float(row.achieved_m),
+            float(row.required_m),  # type: ignore[arg-type]
         )
         grouped.setdefault(str(row.unit_id), []).append(item)
     return {unit_id: tuple(items) for unit_id, items in grouped.items()}
@@ -323,4 +340,3 @@ def _find_non_chemical(ground: judge.Ground, verdicts: list[judge.Verdict]) -> s
     if not ground.growth_form:
         return "pull, dig or cut, by growth form"
     return f"not in the catalog: {offer_non_chemical(ground.growth_form)}"
-

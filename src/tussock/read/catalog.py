@@ -1,4 +1,4 @@
-"""In: names of catalog files (or of packaged rule sets). Out: rule sets, products, treatments and operations as records."""
+"""In: names of catalog files (or packaged rule sets). Out: rule sets, products, treatments, operations as records."""
 
 from __future__ import annotations
 
@@ -104,7 +104,7 @@ def read_treatments(
 
 
 def _stem_fault(item: Treatment, name: str) -> Fault | None:
-    """A stem method needs a dose for each cut, stem, ring or band, or a volume for the ground."""
+    """Refuse a stem method without a dose for each cut, stem, ring or band, or a volume for the ground."""
     if item.method not in STEM_METHODS or item.spray_volume_l_per_ha is not None:
         return None
     doses = {

@@ -31,7 +31,9 @@ def read_toml(path: Path, where: str) -> tuple[dict[str, Any], str]:
         It is not TOML, or not UTF-8.
     """
     if not path.is_file():
-        raise MissingInputError(Fault(where, "file", "nothing at that path", f"put the file at {path} or mend the path"))
+        raise MissingInputError(
+            Fault(where, "file", "nothing at that path", f"put the file at {path} or mend the path")
+        )
     try:
         text = path.read_bytes().decode("utf-8")
         return tomllib.loads(text), text

@@ -1,4 +1,4 @@
-"""In: path, layer and column names of one layer. Out: a `Layer` under our column names, in its own CRS, nothing dropped."""
+"""In: path, layer and column names of one layer. Out: a `Layer` under our column names, in its own CRS."""
 
 from __future__ import annotations
 
@@ -226,7 +226,7 @@ def check_crs(layers: Mapping[LayerName, Layer]) -> None:
             west, south, east, north = frame.total_bounds
             if south < -90 or north > 90 or west < -360 or east > 360:  # noqa: PLR2004  (degrees of the globe)
                 swapped = " (longitude and latitude swapped?)" if abs(west) <= 90 and abs(east) <= 90 else ""  # noqa: PLR2004
-                need = f"{frame.crs.name} has degrees, longitude first{swapped}: mend the coordinates or name the right CRS"
+                need = f"{frame.crs.name} has degrees, longitude first{swapped}: mend the coordinates or the CRS"
                 faults.append(Fault(where, f"layers.{name}", f"extent {_box_text(frame)}", need))
     if faults:
         raise CrsError(faults)
@@ -261,7 +261,9 @@ def _guess_text(frame: gpd.GeoDataFrame, known: list[gpd.GeoDataFrame]) -> str:
         except ProjError:
             continue
         area = crs.area_of_use
-        if not (np.isfinite([lon, lat]).all() and area.west <= lon <= area.east and area.south <= lat <= area.north):
+        if area is None or not (
+            np.isfinite([lon, lat]).all() and area.west <= lon <= area.east and area.south <= lat <= area.north
+        ):
             continue
         near = home is None or float(np.hypot(*(np.array([lon, lat]) - home))) <= 1.0
         if near:

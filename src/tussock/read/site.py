@@ -1,4 +1,4 @@
-"""In: the path of a site file. Out: a `Site`: layers, catalogs and choices as frozen records, or one error with every fault."""
+"""In: the path of a site file. Out: a `Site`: layers, catalogs, choices as records, or one error with every fault."""
 
 from __future__ import annotations
 

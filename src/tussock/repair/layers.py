@@ -1,4 +1,4 @@
-"""In: a site's layers as drawn. Out: `Repaired`: sound outlines and values, overlaps, and what was done to which row."""
+"""In: a site's layers as drawn. Out: `Repaired`: sound outlines and values, overlaps, and what was done."""
 
 from __future__ import annotations
 
@@ -89,8 +89,10 @@ def repair_outlines(layer: Layer) -> tuple[gpd.GeoDataFrame, list[Fault], list[F
     faults: list[Fault] = []
     empty = shapely.is_empty(sound) | ((shapely.area(sound) == 0) if layer.name in _POLYGONS else False)
     where = values.place_of(layer)
-    for place in np.flatnonzero(empty).tolist():
-        faults.append(Fault(where, _row(frame, place), "an outline without area", "draw it anew"))
+    faults += [
+        Fault(where, _row(frame, place), "an outline without area", "draw it anew")
+        for place in np.flatnonzero(empty).tolist()
+    ]
     findings += _describe(layer, frame, np.flatnonzero(changed & ~empty), flat, sound)
     solid = int(shapely.has_z(drawn).sum())
     if solid:

@@ -3,14 +3,13 @@
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Callable
-from typing import TYPE_CHECKING, Any, get_args
+from typing import TYPE_CHECKING, get_args
 
 import numpy as np
 from numpy.typing import NDArray
 
 from tussock.base.columns import DENSITY
-from tussock.base.errors import Fault
+from tussock.base.errors import Fault, InputError, QuantityError
 from tussock.base.findings import Finding
 from tussock.base.records import GrowthForm
 from tussock.base.units import FOOT_M, INCH_M, LB_PER_ACRE_KG_PER_HA
@@ -60,7 +59,9 @@ def read_numbers(
     numbers = pd.to_numeric(raw.where(~blank), errors="coerce").to_numpy(dtype=float, na_value=np.nan)
     low = numbers <= 0 if above else numbers < 0
     wrong = (np.isnan(numbers) & ~blank.to_numpy()) | low | np.isinf(numbers)
-    need = "write a number above zero, or leave it blank" if above else "write a number, zero or more, or leave it blank"
+    need = (
+        "write a number above zero, or leave it blank" if above else "write a number, zero or more, or leave it blank"
+    )
     faults += [
         Fault(where, f'{rows[place]}, column "{name}"', repr(raw.iloc[place]), need)
         for place in np.flatnonzero(wrong).tolist()
@@ -123,7 +124,10 @@ def _read_ids(frame: gpd.GeoDataFrame, where: str, faults: list[Fault]) -> list[
 
 
 def _note_blanks(frame: gpd.GeoDataFrame, ids: list[str], findings: list[Finding]) -> None:
-    for column, effect in (("species", "only treatments by growth form"), ("growth_form", "only treatments by species")):
+    for column, effect in (
+        ("species", "only treatments by growth form"),
+        ("growth_form", "only treatments by species"),
+    ):
         blank = [name for name, value in zip(ids, frame[column], strict=True) if not value]
         if blank:
             shown = ", ".join(blank[:8]) + (f" and {len(blank) - 8} more" if len(blank) > 8 else "")  # noqa: PLR2004
@@ -141,9 +145,13 @@ def _set_cover(
     """Set low, likely and high cover [%]; an unknown or refused entry is nan and said so."""
     where, rows = names
     raw = layer.frame["cover_pct"] if "cover_pct" in layer.frame.columns else [None] * len(frame)
-    entries = cover.read_cover_column(list(raw), scheme=options.cover_scheme, default=options.default_cover)
+    try:
+        entries = cover.read_cover_column(list(raw), scheme=options.cover_scheme, default=options.default_cover)
+    except QuantityError as error:
+        found, _, need = str(error).partition("; ")
+        raise InputError(Fault("site file", "site.cover_scheme or site.default_cover", found, need)) from error
     for place, entry in enumerate(entries):
-        if entry.refused and _is_wrong(entry.note):
+        if entry.impossible:
             faults.append(Fault(where, f'{rows[place]}, column "cover_pct"', repr(list(raw)[place]), entry.note))
         elif entry.refused or entry.likely is None:
             done = "cover is unknown: not 0, not 100; amounts of this patch stay blank"
@@ -153,11 +161,6 @@ def _set_cover(
         shares = [getattr(entry, column) for entry in entries]
         frame[name] = [np.nan if share is None else share * 100 for share in shares]
     frame["cover_note"] = [entry.note for entry in entries]
-
-
-def _is_wrong(note: str) -> bool:
-    """Tell an entry that can be no cover (110 %) from one that only needs its class scheme named."""
-    return "scheme" not in note
 
 
 def set_water_values(layer: Layer, frame: gpd.GeoDataFrame) -> tuple[gpd.GeoDataFrame, list[Fault], list[Finding]]:
@@ -182,7 +185,8 @@ def set_water_values(layer: Layer, frame: gpd.GeoDataFrame) -> tuple[gpd.GeoData
         kind = frame["kind"].iloc[place]
         default = layer.default_width_m.get(kind, methods.default_width_m(kind))
         if default is None:
-            need = f'give it a width_ft, or a default for its kind: [layers.water] default_width = {{ {kind or "stream"} = "10 ft" }}'
+            example = f'[layers.water] default_width = {{ {kind or "stream"} = "10 ft" }}'
+            need = f"give it a width_ft, or a default for its kind: {example}"
             faults.append(Fault(where, f"{rows[place]} ({frame['label'].iloc[place]})", "a line without width", need))
             continue
         width[place] = default
@@ -271,5 +275,3 @@ def _read_dates(frame: pd.DataFrame, where: str, rows: list[str], faults: list[F
             faults.append(Fault(where, f'{rows[place]}, column "date"', repr(value), need))
             dates.append(None)
     return dates
-
-

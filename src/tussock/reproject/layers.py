@@ -86,9 +86,7 @@ def _to_degrees(crs: CRS) -> Any:
     return find_transformer(crs, "EPSG:4326")
 
 
-def _choose(
-    site: Site, lon: FloatArray, lat: FloatArray
-) -> tuple[CrsReport, list[tuple[NDArray[np.intp], CRS]]]:
+def _choose(site: Site, lon: FloatArray, lat: FloatArray) -> tuple[CrsReport, list[tuple[NDArray[np.intp], CRS]]]:
     """Return the CRS report (still without errors) and the groups of patches with the CRS of each."""
     if site.options.crs == "auto":
         groups = []
@@ -127,7 +125,8 @@ def _make_cell(
     lat: FloatArray,
 ) -> Cell:
     own = patches.iloc[members]
-    paired = repaired.overlaps[repaired.overlaps["patch_a"].isin(own.index) | repaired.overlaps["patch_b"].isin(own.index)]
+    pairs = repaired.overlaps
+    paired = pairs[pairs["patch_a"].isin(own.index) | pairs["patch_b"].isin(own.index)]
     others = patches.loc[patches.index.isin({*paired["patch_a"], *paired["patch_b"]})]
     reach_m = crs_tools.find_radius_m(lon, lat) + _MARGIN_M
     centre = crs_tools.find_centre(lon, lat)
@@ -149,15 +148,13 @@ def _make_cell(
     )
 
 
-def _pick_near(
-    repaired: Repaired, name: LayerName, centre: tuple[float, float], reach_m: float
-) -> gpd.GeoDataFrame:
+def _pick_near(repaired: Repaired, name: LayerName, centre: tuple[float, float], reach_m: float) -> gpd.GeoDataFrame:
     """Return the features of a layer that can lie within reach of a cell; a feature is kept in doubt."""
     import geopandas as gpd
 
     layer = repaired.layers.get(name)
     if layer is None:
-        empty = {"label": [], "kind": [], "state": [], "width_m": [], "width_assumed": []}
+        empty: dict[str, list[Any]] = {"label": [], "kind": [], "state": [], "width_m": [], "width_assumed": []}
         return gpd.GeoDataFrame(empty, geometry=[], crs=repaired.layers["infestations"].frame.crs)
     frame = layer.frame
     if frame.empty or reach_m < _MARGIN_M + crs_tools.CELL_RADIUS_M / 2:
@@ -220,7 +217,7 @@ def _degree_box(frame: gpd.GeoDataFrame) -> FloatArray:
 def _gap(a: FloatArray, b: FloatArray) -> float:
     """Return the gap between two boxes in degrees of latitude; across the antimeridian too."""
     north_south = max(a[1] - b[3], b[1] - a[3], 0.0)
-    shift = min((max(a[0] + turn - b[2], b[0] - a[2] - turn, 0.0) for turn in (-360.0, 0.0, 360.0)))
+    shift = min(max(a[0] + turn - b[2], b[0] - a[2] - turn, 0.0) for turn in (-360.0, 0.0, 360.0))
     return float(max(north_south, shift * np.cos(np.radians((b[1] + b[3]) / 2))))
 
 

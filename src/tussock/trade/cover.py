@@ -37,13 +37,18 @@ _FORMS: Final = 'write a percentage such as "25 %", a range such as "5-25 %", "t
 
 @dataclass(frozen=True)
 class CoverEntry:
-    """One entry: shares of the ground (0 to 1), all None where unknown or refused; ``note`` says how it was read."""
+    """One entry: shares of the ground (0 to 1), all None where unknown or refused; ``note`` says how it was read.
+
+    A refused entry is ``impossible`` where no reading makes it a cover (110 %, a reversed range); others are settled
+    by naming a class scheme or writing the entry out.
+    """
 
     low: float | None
     likely: float | None
     high: float | None
     note: str = ""
     refused: bool = False
+    impossible: bool = False
 
     @property
     def known(self) -> bool:
@@ -118,7 +123,8 @@ def read_cover_column(
     classes = read_scheme(scheme) if scheme is not None else None
     blank = _default_entry(default)
     texts = [_as_text(value) for value in values]
-    column = _Column.describe([text for text in texts if text is not None], scheme, classes)
+    name = scheme.strip().casefold() if scheme is not None else None
+    column = _Column.describe([text for text in texts if text is not None], name, classes)
     return [blank if text is None else column.read(text) for text in texts]
 
 
@@ -136,11 +142,14 @@ def _as_text(value: object) -> str | None:
     """Return an entry as stripped text; None for a blank."""
     if value is None:
         return None
+    text = str(value).strip()
     if isinstance(value, Real) and not isinstance(value, bool):
         number = float(value)
-        return None if math.isnan(number) else np.format_float_positional(number, trim="-")
-    text = str(value).strip()
-    return None if text.casefold() in _BLANK else text
+    elif _BARE.fullmatch(text):
+        number = float(text)
+    else:
+        return None if text.casefold() in _BLANK else text
+    return None if math.isnan(number) else np.format_float_positional(number, trim="-")
 
 
 @dataclass(frozen=True)
@@ -170,7 +179,7 @@ class _Column:
                 return _refuse(
                     text,
                     f"may be class {code} of {self.scheme} or {text} %: the column also holds {self.beside}, "
-                    f'which is no class; write percentages with their sign, such as "{text} %"',
+                    f'which is no class of the scheme; write percentages with their sign, such as "{text} %"',
                 )
             low, high = self.classes[code]
             return _span(low, high, f"class {code} of {self.scheme}: {low:g} to {high:g} %")
@@ -201,16 +210,18 @@ def _read_words(text: str) -> CoverEntry:
     if ends is not None:
         return _limit(text, *ends)
     if _NEGATIVE.fullmatch(text):
-        return _refuse(text, "cover is from 0 to 100 %")
+        return _refuse(text, "cover is from 0 to 100 %", impossible=True)
     return _refuse(text, f"not a cover; {_FORMS}, or name the class scheme")
 
 
 def _ends(text: str) -> tuple[float, float] | None:
     """Return lowest and highest cover [%] of a bound, a range or a number; None where the text is none of these."""
     if match := _BELOW.fullmatch(text):
-        return 0.0, float(match[1])
+        bound = float(match[1])
+        return 0.0, bound if bound > 0 else -1.0
     if match := _ABOVE.fullmatch(text):
-        return float(match[1]), _PERCENT
+        bound = float(match[1])
+        return bound, _PERCENT if bound < _PERCENT else math.inf
     if match := _SPAN.fullmatch(text):
         return float(match[1]), float(match[2])
     if match := _SINGLE.fullmatch(text):
@@ -220,9 +231,9 @@ def _ends(text: str) -> tuple[float, float] | None:
 
 def _limit(text: str, low: float, high: float) -> CoverEntry:
     if max(low, high) > _PERCENT:
-        return _refuse(text, "cover is from 0 to 100 %")
+        return _refuse(text, "cover is from 0 to 100 %", impossible=True)
     if low > high:
-        return _refuse(text, "a range that ends below its start; write the lower cover first")
+        return _refuse(text, "a range that ends below its start; write the lower cover first", impossible=True)
     return _span(low, high, "" if low == high else f"{low:g} to {high:g} %")
 
 
@@ -230,5 +241,5 @@ def _span(low_pct: float, high_pct: float, note: str) -> CoverEntry:
     return CoverEntry(low_pct / _PERCENT, (low_pct + high_pct) / 2 / _PERCENT, high_pct / _PERCENT, note)
 
 
-def _refuse(text: str, why: str) -> CoverEntry:
-    return CoverEntry(None, None, None, f'cover "{text}": {why}', refused=True)
+def _refuse(text: str, why: str, *, impossible: bool = False) -> CoverEntry:
+    return CoverEntry(None, None, None, f'cover "{text}": {why}', refused=True, impossible=impossible)

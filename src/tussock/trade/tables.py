@@ -33,10 +33,10 @@ def read_rows(file: str, key: str) -> list[dict[str, Any]]:
         No such key, or rows without a source; every such row is named.
     """
     text = resources.files("tussock.trade").joinpath("data", file).read_text(encoding="utf-8")
-    return sourced_rows(text, file, key)
+    return parse_rows(text, file, key)
 
 
-def sourced_rows(text: str, file: str, key: str) -> list[dict[str, Any]]:
+def parse_rows(text: str, file: str, key: str) -> list[dict[str, Any]]:
     """Read the rows of a table given as text and refuse those without a source (see `read_rows`)."""
     rows: list[dict[str, Any]] = tomllib.loads(text).get(key, [])
     if not rows:

@@ -97,7 +97,7 @@ def _find_tokens(faces: Any, zones: Sequence[Zone]) -> list[Tokens]:
     for place, zone in enumerate(zones):
         shapely.prepare(zone.ground)
         inside[place] = shapely.intersects(zone.ground, points)
-    return [frozenset(zones[k].token for k in np.flatnonzero(column)) for column in inside.T]
+    return [frozenset(zones[k].token for k in np.flatnonzero(column).tolist()) for column in inside.T]
 
 
 def _merge_slivers(faces: Any, tokens: list[Tokens], least_m2: float) -> tuple[Any, list[Tokens]]:
@@ -143,5 +143,3 @@ def join_faces(pieces: Sequence[Piece]) -> Any:
     except shapely.GEOSException:
         joined = shapely.union_all(parts)
     return joined
-
-

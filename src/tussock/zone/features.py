@@ -155,7 +155,9 @@ def _cut_cells(polygons: GeometryArray, owner: IntArray) -> tuple[GeometryArray,
     return cells, np.asarray(done_owner, dtype=np.intp)
 
 
-def find_pairs(group: FeatureGroup, geometry: GeometryArray, reach_m: FloatArray) -> tuple[IntArray, IntArray, FloatArray]:
+def find_pairs(
+    group: FeatureGroup, geometry: GeometryArray, reach_m: FloatArray
+) -> tuple[IntArray, IntArray, FloatArray]:
     """Return the runs within reach of geometries.
 
     Parameters

@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 import shapely
+from numpy.typing import NDArray
 
 from tussock.base.geodesy import move_geometry
 from tussock.base.records import Combination
@@ -63,11 +64,18 @@ def _draw(rule: BoundRule, cell: Cell) -> Any:
     if not len(group):
         return shapely.MultiPolygon()
     reach = rule.reach_m[group.run_owner] + _SHOWN_M
-    runs = np.unique(tree.query(group.runs, predicate="dwithin", distance=reach)[0]) if len(group.runs) else []
-    cells = np.unique(tree.query(group.cells, predicate="dwithin", distance=_SHOWN_M)[0]) if len(group.cells) else []
-    zone = draw_zone(group, np.asarray(runs, np.intp), np.asarray(cells, np.intp), rule.reach_m)
+    runs = _find_near(tree, group.runs, reach)
+    cells = _find_near(tree, group.cells, np.full(len(group.cells), _SHOWN_M))
+    zone = draw_zone(group, runs, cells, rule.reach_m)
     parts = [part for part in shapely.get_parts(zone) if part.geom_type == "Polygon"]
     return shapely.MultiPolygon(parts)
+
+
+def _find_near(tree: shapely.STRtree, geometry: NDArray[Any], distance_m: NDArray[np.float64]) -> NDArray[np.intp]:
+    """Return the geometries within a distance of any patch."""
+    if not len(geometry):
+        return np.empty(0, np.intp)
+    return np.unique(tree.query(geometry, predicate="dwithin", distance=distance_m)[0])
 
 
 def describe_forbids(forbids: Combination | None) -> str:

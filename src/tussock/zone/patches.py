@@ -1,4 +1,4 @@
-"""In: true areas, rules, overlaps. Out: `Zoned`: patches cut into treatment units, with the setbacks in force on each."""
+"""In: true areas, rules, overlaps. Out: `Zoned`: patches cut into units, with the setbacks in force on each."""
 
 from __future__ import annotations
 
@@ -79,7 +79,7 @@ class _CellUnits:
 
 
 def _zone_cell(site: Site, repaired: Repaired, measured: Measured, cell: Cell) -> _CellUnits:
-    accuracy = {name: repaired.layers[name].accuracy_m or 0.0 for name in ("infestations", "water")}  # type: ignore[index]
+    accuracy: dict[str, float] = {name: repaired.layers[name].accuracy_m or 0.0 for name in ("infestations", "water")}
     receptors = repaired.layers.get("receptors")
     accuracy["receptors"] = (receptors.accuracy_m or 0.0) if receptors else 0.0
     paths = {name: layer.path for name, layer in repaired.layers.items()}
@@ -178,7 +178,9 @@ def _add_other_zones(site: Site, repaired: Repaired, cell: Cell, zones: dict[int
         treated = np.asarray(cell.history.geometry.array, dtype=object)
         item, record = shapely.STRtree(treated).query(geometry, predicate="intersects")
         area = shapely.area(shapely.intersection(geometry[item], treated[record]))
-        for place, number in zip(item[area > _NO_GROUND_M2].tolist(), record[area > _NO_GROUND_M2].tolist(), strict=True):
+        for place, number in zip(
+            item[area > _NO_GROUND_M2].tolist(), record[area > _NO_GROUND_M2].tolist(), strict=True
+        ):
             zones[place].append(Zone(("history", str(cell.history.index[number])), treated[number]))
     reach = reaching.make_reach(cell)
     for place, (species, form) in enumerate(zip(cell.patches["species"], cell.patches["growth_form"], strict=True)):
@@ -200,12 +202,13 @@ def _make_units(
 
     rows, shapes, kept = [], [], []
     for place, (patch_id, patch_pieces) in enumerate(zip(cell.patches.index, pieces, strict=True)):
-        scale = measured.patches.at[patch_id, "area_m2"] / cell.patches.geometry.iloc[place].area
+        scale = measured.patches["area_m2"].loc[patch_id] / cell.patches.geometry.iloc[place].area
         for number, piece in enumerate(patch_pieces, start=1):
             tokens = piece.tokens | {("setback", token) for token in whole.get(place, ())}
             row = _describe_tokens(tokens, names)
             rows.append(
-                {"unit_id": f"{patch_id}-{number:02d}", "patch_id": patch_id, "area_m2": piece.geometry.area * scale} | row
+                {"unit_id": f"{patch_id}-{number:02d}", "patch_id": patch_id, "area_m2": piece.geometry.area * scale}
+                | row
             )
             shapes.append(piece.geometry)
             kept.append(len(patch_pieces) == 1)
@@ -230,9 +233,7 @@ def _describe_tokens(tokens: Tokens, names: dict[str, list[str]]) -> dict[str, A
     }
 
 
-def _measure_units(
-    cell: Cell, units: gpd.GeoDataFrame, geometry: NDArray[np.object_], reach: reaching.Reach
-) -> None:
+def _measure_units(cell: Cell, units: gpd.GeoDataFrame, geometry: NDArray[np.object_], reach: reaching.Reach) -> None:
     """Add the distance to water, whether a unit stands in water, and how far it is from a standing place."""
     water = make_group(cell.water, np.ones(len(cell.water), dtype=bool))
     wet_rows = (cell.water["state"] != "dry").to_numpy(dtype=bool) if len(cell.water) else np.zeros(0, dtype=bool)
@@ -242,7 +243,10 @@ def _measure_units(
     planar = shapely.area(geometry)
     units["in_water"] = (ground > _NO_GROUND_M2) & (ground > _NO_GROUND_SHARE * planar)
     beyond = (units["beyond_m"] != "").to_numpy()
-    measured = [reaching.find_standing_distance_m(reach, item) if far else (np.nan, "") for item, far in zip(geometry, beyond, strict=True)]
+    measured = [
+        reaching.find_standing_distance_m(reach, item) if far else (np.nan, "")
+        for item, far in zip(geometry, beyond, strict=True)
+    ]
     units["standing_m"] = [distance for distance, _ in measured]
     units["standing"] = [name for _, name in measured]
 

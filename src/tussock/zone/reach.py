@@ -99,7 +99,7 @@ def _find_limited(reach: Reach, patch: Any, throw_m: float) -> Any | None:
 
 
 def find_standing_distance_m(reach: Reach, geometry: Any) -> tuple[float, str]:
-    """Return the distance from a unit to the nearest standing place [m] and its name; to the bank where none is mapped."""
+    """Return the distance from a unit to the nearest standing place [m] and its name; else to the bank."""
     if len(reach.standing):
         distance = shapely.distance(np.asarray(reach.standing.geometry.array, dtype=object), geometry)
         place = int(np.argmin(distance))

@@ -1,0 +1,234 @@
+"""In: a command line. Out: files, lines on the screen and an exit code. Thin: every command is one call of the library.
+
+Exit codes: 0 done, 1 a review found violations, 2 bad input. Heavy modules are loaded by the command that needs them,
+so that ``tussock --help`` stays fast.
+"""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import click
+
+from tussock import __version__
+from tussock.base.errors import InputError, TussockError
+
+_CONTEXT = {"help_option_names": ["-h", "--help"], "max_content_width": 100}
+
+
+def main() -> None:
+    """Run the command line and turn errors made on purpose into one or two lines and exit code 2."""
+    try:
+        tussock.main(prog_name="tussock", standalone_mode=False)
+    except click.exceptions.Exit as stop:
+        sys.exit(stop.exit_code)
+    except click.ClickException as error:
+        error.show()
+        sys.exit(2)
+    except click.Abort:
+        click.echo("stopped; nothing was changed", err=True)
+        sys.exit(2)
+    except TussockError as error:
+        click.echo(describe_error(error), err=True)
+        sys.exit(2)
+
+
+def describe_error(error: TussockError) -> str:
+    """Return an error in one line, or two where there is more than one fault."""
+    if isinstance(error, InputError):
+        first, *others = error.faults
+        text = f"tussock: {_one_line(str(first))}"
+        if others:
+            where = ", ".join(dict.fromkeys(fault.what for fault in others[:5]))
+            text += f"\nand {len(others)} more: {_one_line(where)}" + (", ..." if len(others) > 5 else "")  # noqa: PLR2004
+            text += "; `tussock inspect` lists them all"
+        return text
+    return f"tussock: {_one_line(str(error))}"
+
+
+def _one_line(text: str) -> str:
+    return " ".join(text.split())
+
+
+@click.group(context_settings=_CONTEXT)
+@click.version_option(__version__, prog_name="tussock")
+def tussock() -> None:
+    """Plan invasive-plant treatments from drawn patches: setbacks, doses, budgets, maps.
+
+    The label on the container is the law; a plan never widens it.
+    """
+
+
+def _teller(quiet: bool) -> Callable[[str], None]:
+    """Return what progress lines are handed to."""
+
+    def tell(line: str) -> None:
+        if not quiet:
+            click.echo(f"  {line}", err=True)
+
+    return tell
+
+
+@tussock.command(name="plan")
+@click.argument("site", type=click.Path(path_type=Path))
+@click.option("--out", "folder", type=click.Path(path_type=Path), required=True, help="Folder to write the plan into.")
+@click.option("--quiet", is_flag=True, help="Say nothing but errors.")
+def plan_command(site: Path, folder: Path, quiet: bool) -> None:
+    """Plan SITE (a site file, TOML) and write the plan into a folder."""
+    from tussock.plan import make_plan
+    from tussock.read import read_site
+
+    tell = _teller(quiet)
+    tell(f"reading {site}")
+    plan = make_plan(read_site(site), tell)
+    plan.write(folder, tell)
+    if not quiet:
+        click.echo(_summarise(plan, folder))
+
+
+def _summarise(plan: Any, folder: Path) -> str:
+    season = plan.season.set_index("item")
+    warnings = plan.findings[plan.findings["level"] == "warning"]
+    lines = [f"{plan.site.name}, season {plan.site.season}"]
+    for item in (
+        "patches",
+        "treatment units",
+        "units without an option",
+        "gross area of all patches",
+        "infested area with a treatment",
+        "spray volume",
+        "acid equivalent",
+        "crew time",
+        "cost",
+    ):
+        row = season.loc[item]
+        if row["likely"] == row["likely"]:  # noqa: PLR0124  (nan: nothing is known, the line is left out)
+            unit = "" if row["unit"] == "count" else f" {row['unit']}"
+            number = f"{row['likely']:.0f}" if row["unit"] == "count" else f"{row['likely']:,.2f}"
+            lines.append(f"  {item:<34}{number:>12}{unit}")
+    lines.append(f"  {len(warnings)} warnings: see run.json, or `tussock inspect`")
+    lines.append(f"written to {folder}")
+    lines.append("The label is the law. Not ready for field use until a qualified person has filled the blanks.")
+    return "\n".join(lines)
+
+
+@tussock.command(name="review")
+@click.argument("folder", type=click.Path(path_type=Path))
+@click.option("--site", type=click.Path(path_type=Path), help="Site file to compare the inputs with.")
+@click.option("--quiet", is_flag=True, help="Say nothing but violations.")
+def review_command(folder: Path, site: Path | None, quiet: bool) -> None:
+    """Review the plan in FOLDER on its own path; exit code 1 where something does not hold."""
+    from tussock.plan import review_plan
+
+    findings = review_plan(folder, site)
+    for row in findings.itertuples():
+        if row.level == "violation" or not quiet:
+            shown = "; ".join(
+                part
+                for part in (
+                    str(row.where),
+                    f"found {row.found}" if row.found else "",
+                    f"expected {row.expected}" if row.expected else "",
+                    str(row.note),
+                )
+                if part
+            )
+            click.echo(f"{row.level}: {row.check}: {_one_line(shown)}")
+    violations = int((findings["level"] == "violation").sum())
+    if violations:
+        click.echo(f"{violations} violations: the plan does not hold as written", err=True)
+        raise click.exceptions.Exit(1)
+    if not quiet:
+        click.echo("no violation found: meets the loaded rules as mapped, in the checks listed above")
+
+
+@tussock.command(name="inspect")
+@click.argument("site", type=click.Path(path_type=Path))
+def inspect_command(site: Path) -> None:
+    """Say what the layers of SITE hold, and what is wrong with them."""
+    from tussock.plan import inspect_site
+
+    try:
+        read, repaired, measured = inspect_site(site)
+    except InputError as error:
+        for fault in error.faults:
+            click.echo(f"tussock: {_one_line(str(fault))}", err=True)
+        raise click.exceptions.Exit(2) from error
+    click.echo(f"{read.name}, season {read.season}")
+    for name, layer in read.layers.items():
+        frame = layer.frame
+        kinds = ", ".join(f"{count} {kind}" for kind, count in frame.geometry.geom_type.value_counts().items())
+        accuracy = "not stated" if layer.accuracy_m is None else f"{layer.accuracy_m:g} m"
+        click.echo(f"  {name}: {layer.path} {layer.file_layer}, {kinds or 'no rows'}; accuracy {accuracy}")
+        click.echo(f"    CRS {frame.crs.name}; columns {', '.join(str(c) for c in frame.columns if c != 'geometry')}")
+    for ruleset in read.rulesets:
+        click.echo(f"  rules: {ruleset.title}, {ruleset.ruleset.status}, {len(ruleset.setback)} setbacks")
+    click.echo(f"  products: {', '.join(read.products) or 'none'}")
+    click.echo(f"  treatments: {len(read.treatments or ())}; operations: {'yes' if read.operations else 'none'}")
+    area_m2 = float(measured.patches["area_m2"].sum())
+    click.echo(f"  area of all patches: {area_m2 / 4046.8564224:.2f} acre ({area_m2 / 1e4:.2f} ha)")
+    _list_findings([read.findings, repaired.findings, measured.findings])
+
+
+def _list_findings(tables: list[Any]) -> None:
+    from tussock.base.findings import join_findings
+
+    for row in join_findings(tables).itertuples():
+        areas = ""
+        if row.area_before_m2 == row.area_before_m2 and row.layer == "infestations":  # noqa: PLR0124  (nan: no area)
+            areas = f" (area {row.area_before_m2:.1f} m2 before, {row.area_after_m2:.1f} m2 after)"
+        click.echo(f"  {row.level}: {row.layer}, {row.row}: {_one_line(str(row.what))}: {row.done}{areas}")
+
+
+@tussock.command(name="example")
+@click.argument("folder", type=click.Path(path_type=Path))
+def example_command(folder: Path) -> None:
+    """Write the sample site (all invented) into FOLDER."""
+    from tussock.base.sample import write_sample
+
+    site = write_sample(folder)
+    click.echo(f"written to {folder}; now: tussock plan {site} --out {folder / 'plan'}")
+
+
+class _Worksheets(click.Group):
+    """The calibration tasks, made from the worksheets of the trade when they are asked for."""
+
+    def list_commands(self, ctx: click.Context) -> list[str]:  # noqa: ARG002  (the signature is click's)
+        from tussock.trade.worksheets import WORKSHEETS
+
+        return list(WORKSHEETS)
+
+    def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:  # noqa: ARG002
+        from tussock.trade.worksheets import WORKSHEETS
+
+        spec = WORKSHEETS.get(cmd_name)
+        return None if spec is None else _make_worksheet(spec)
+
+
+def _make_worksheet(spec: Any) -> click.Command:
+    """Return the command of one worksheet."""
+
+    def fill(metric: bool, **given: Any) -> None:
+        options = {name.replace("_", "-"): list(v) if isinstance(v, tuple) else v for name, v in given.items()}
+        sheet = spec.fill(options, "metric" if metric else "us")
+        click.echo(str(sheet))
+
+    parameters: list[click.Parameter] = [
+        click.Option(
+            [f"--{option.name}", option.name.replace("-", "_")],
+            help=f'{option.help}, such as "{option.example}"' + (" (needed)" if option.required else ""),
+            multiple=option.multiple,
+            metavar="TEXT",
+        )
+        for option in spec.options
+    ]
+    parameters.append(click.Option(["--metric"], is_flag=True, help="Results in metric units."))
+    return click.Command(spec.name, callback=fill, params=parameters, help=spec.help, short_help=spec.title)
+
+
+@tussock.group(name="calibrate", cls=_Worksheets)
+def calibrate_command() -> None:
+    """Work out spray volume, speed, timing, mixes, loads and doses, with the working in one line."""
