@@ -6,7 +6,7 @@ Karney 2013, doi 10.1007/s00190-012-0578-z.
 from __future__ import annotations
 
 from functools import lru_cache
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 from numpy.typing import NDArray
@@ -15,6 +15,8 @@ if TYPE_CHECKING:
     from pyproj import CRS, Geod, Transformer
 
 FloatArray = NDArray[np.float64]
+
+_MOST_MISS: Final = 1e-8
 
 
 @lru_cache(maxsize=1)
@@ -41,6 +43,10 @@ def find_transformer(source: CRS, target: CRS | str) -> Transformer:
 def move_geometry(geometry: NDArray[Any], source: CRS, target: CRS | str) -> NDArray[Any]:
     """Return geometries in another CRS; vertices move, none are added.
 
+    The inverse of some projections is a short series (up to two millimetres off for the azimuthal equal-area one).
+    Where degrees do not lead back to the vertex they came from, they are found anew by the exact forward formula, so
+    that a cut made in one CRS holds in the other.
+
     Parameters
     ----------
     geometry
@@ -50,14 +56,68 @@ def move_geometry(geometry: NDArray[Any], source: CRS, target: CRS | str) -> NDA
     """
     import shapely
 
-    transformer = find_transformer(source, target)
-
-    def move(coordinates: FloatArray) -> FloatArray:
-        x, y = transformer.transform(coordinates[:, 0], coordinates[:, 1])
-        return np.column_stack([x, y])
+    def move(xy: FloatArray) -> FloatArray:
+        return move_points(xy, source, target)
 
     moved: NDArray[Any] = shapely.transform(np.asarray(geometry, dtype=object), move)
-    return moved
+    from pyproj import CRS as AnyCRS
+
+    return unwrap_longitudes(moved) if AnyCRS.from_user_input(target).is_geographic else moved
+
+
+def unwrap_longitudes(geometry: NDArray[Any]) -> NDArray[Any]:
+    """Return geometries in degrees with those across the antimeridian in one piece: west of it goes on beyond 180.
+
+    A geometry counts as across where it is more than 180 degrees wide.
+    """
+    import shapely
+
+    box = shapely.bounds(geometry)
+    across = box[:, 2] - box[:, 0] > 180  # noqa: PLR2004  (degrees of half a turn)
+    if not across.any():
+        return geometry
+
+    def shift(xy: FloatArray) -> FloatArray:
+        return np.column_stack([np.where(xy[:, 0] < 0, xy[:, 0] + 360, xy[:, 0]), xy[:, 1]])
+
+    unwrapped = geometry.copy()
+    unwrapped[across] = shapely.transform(geometry[across], shift)
+    return unwrapped
+
+
+def move_points(xy: FloatArray, source: CRS, target: CRS | str) -> FloatArray:
+    """Return coordinates, shape (n, 2), in another CRS; see `move_geometry`."""
+    if source.is_projected and source.geodetic_crs is not None and len(xy):
+        unproject = find_transformer(source, source.geodetic_crs)
+        few = xy[np.linspace(0, len(xy) - 1, min(len(xy), 16)).astype(int)]
+        if np.abs(_find_miss(unproject, _apply(unproject, few), few)).max() > _MOST_MISS:
+            return _apply(find_transformer(source.geodetic_crs, target), _unproject_exactly(unproject, xy))
+    return _apply(find_transformer(source, target), xy)
+
+
+def _apply(transformer: Transformer, xy: FloatArray) -> FloatArray:
+    return np.column_stack(transformer.transform(xy[:, 0], xy[:, 1]))
+
+
+def _find_miss(unproject: Transformer, degrees: FloatArray, xy: FloatArray) -> FloatArray:
+    """Return how far degrees, projected again, fall from the coordinates they came from."""
+    from pyproj.enums import TransformDirection
+
+    back = unproject.transform(degrees[:, 0], degrees[:, 1], direction=TransformDirection.INVERSE)
+    return xy - np.column_stack(back)
+
+
+def _unproject_exactly(unproject: Transformer, xy: FloatArray) -> FloatArray:
+    """Return degrees whose projection is the given coordinates [within 1e-8 m], by aiming again at what was missed."""
+    aim = xy
+    degrees = _apply(unproject, aim)
+    for _ in range(4):
+        miss = _find_miss(unproject, degrees, xy)
+        if not np.isfinite(miss).all() or np.abs(miss).max() < _MOST_MISS:
+            break
+        aim = aim + miss
+        degrees = _apply(unproject, aim)
+    return degrees
 
 
 def find_area_m2(geometry: NDArray[Any], crs: CRS) -> FloatArray:

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from tussock.base.errors import Fault, InputError
 from tussock.base.findings import Finding, findings_table
-from tussock.base.geodesy import find_area_m2
+from tussock.base.geodesy import find_area_m2, unwrap_longitudes
 from tussock.base.stages import Layer, LayerName, Repaired, Site
 from tussock.repair import values
 from tussock.repair.overlaps import find_overlaps
@@ -79,6 +79,8 @@ def repair_outlines(layer: Layer) -> tuple[gpd.GeoDataFrame, list[Fault], list[F
     frame = layer.frame.copy()
     drawn = np.asarray(frame.geometry.array, dtype=object)
     flat = shapely.force_2d(drawn)
+    if frame.crs.is_geographic:
+        flat = unwrap_longitudes(flat)
     sound = flat.copy()
     broken = ~shapely.is_valid(flat)
     sound[broken] = shapely.make_valid(flat[broken], method="structure", keep_collapsed=False)

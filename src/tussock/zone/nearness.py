@@ -10,7 +10,7 @@ import shapely
 from numpy.typing import NDArray
 
 from tussock.base.errors import CutError
-from tussock.base.geodesy import find_distance_m, find_transformer
+from tussock.base.geodesy import find_distance_m, move_points
 from tussock.zone.features import FeatureGroup, Nearest, draw_zone, find_inside, find_nearest, find_pairs
 from tussock.zone.rules import SLACK_M, BoundRule
 
@@ -154,9 +154,7 @@ def find_nearest_points(
     on = nearest.distance_m <= 0
     inner = shapely.get_coordinates(shapely.point_on_surface(geometry[on]))
     start[on], edge[on] = inner, inner
-    to_degrees = find_transformer(crs, "EPSG:4326")
-    from_lon, from_lat = (np.asarray(item) for item in to_degrees.transform(start[:, 0], start[:, 1]))
-    to_lon, to_lat = (np.asarray(item) for item in to_degrees.transform(edge[:, 0], edge[:, 1]))
+    (from_lon, from_lat), (to_lon, to_lat) = (move_points(xy, crs, "EPSG:4326").T for xy in (start, edge))
     achieved = np.where(on, 0.0, find_distance_m(from_lon, from_lat, to_lon, to_lat))
     achieved = np.where(nearest.owner < 0, np.nan, achieved)
     return (from_lon, from_lat, to_lon, to_lat), achieved

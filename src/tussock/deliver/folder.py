@@ -1,0 +1,222 @@
+"""In: a plan and a folder. Out: the folder with every file of the plan; or, where a step fails, the folder as it was.
+
+The files are written into a temporary folder on the same disk and moved into place once all of them are there.
+"""
+
+from __future__ import annotations
+
+import json
+import os
+import shutil
+import tempfile
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager, suppress
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any, Final, TypeAlias
+
+from tussock.base.errors import MissingExtraError, OutputError
+from tussock.base.stages import PlanTables
+from tussock.deliver.runfile import RUN_FILE, hash_file, write_run_file
+
+Tell: TypeAlias = Callable[[str], None]
+
+#: Every file of a plan.
+FILES: Final = (
+    "plan.gpkg",
+    "patch_budget.csv",
+    "unit_budget.csv",
+    "product_budget.csv",
+    "plan.xlsx",
+    "map.html",
+    "crew_sheets.pdf",
+    "compliance.html",
+    "compliance.csv",
+    RUN_FILE,
+)
+#: What an open reader leaves beside a GeoPackage; left there it would be played back into the new one.
+_COMPANIONS: Final = ("plan.gpkg-wal", "plan.gpkg-shm", "plan.gpkg-journal")
+
+
+@dataclass(frozen=True)
+class _Step:
+    """One writer: the files that it writes, and the call that writes them."""
+
+    files: tuple[str, ...]
+    write: Callable[[], object]
+
+
+def deliver_plan(plan: PlanTables, folder: Path, tell: Tell) -> Path:
+    """Write a plan into a folder: all of it, or nothing.
+
+    Parameters
+    ----------
+    plan
+        What to write.
+    folder
+        Made if it is not there. Files of an earlier plan in it are replaced, other files are left alone and named.
+    tell
+        Called with a line for each step, each file left out, and each file left alone.
+
+    Returns
+    -------
+    Path
+        The folder.
+
+    Raises
+    ------
+    OutputError
+        The folder is a file, cannot be written, or holds a file of the same name that no earlier plan wrote.
+    """
+    target = folder.resolve()
+    earlier = _find_earlier(target, folder)
+    _tell_changed(target, earlier, tell)
+    with _fault_for(folder), _working_folder(target) as work:
+        new, old = work / "new", work / "earlier"
+        new.mkdir()
+        old.mkdir()
+        _write_files(plan, new, tell)
+        _move_in(new, target, earlier, old)
+    _tell_rest(target, folder, tell)
+    return folder
+
+
+def _write_files(plan: PlanTables, folder: Path, tell: Tell) -> None:
+    """Call each writer in turn; one that needs a package that is not there is left out and said."""
+    left_out: dict[str, str] = {}
+    for step in _list_steps(plan, folder):
+        tell(f"writing {', '.join(step.files)}")
+        try:
+            step.write()
+        except MissingExtraError as error:
+            for name in step.files:
+                (folder / name).unlink(missing_ok=True)
+                left_out[name] = str(error)
+                tell(f"left out: {name}; {error}")
+    tell(f"writing {RUN_FILE}")
+    write_run_file(plan, folder / RUN_FILE, left_out)
+
+
+def _list_steps(plan: PlanTables, folder: Path) -> list[_Step]:
+    from tussock.deliver import geopackage, report, sheets, tables, webmap, workbook
+
+    gpkg, patches, units, products, xlsx, html_map, pdf, html, compliance, _ = FILES
+    return [
+        _Step((gpkg,), lambda: geopackage.write_geopackage(plan, folder / gpkg)),
+        _Step((patches, units, products), lambda: tables.write_tables(plan, folder)),
+        _Step((xlsx,), lambda: workbook.write_workbook(plan, folder / xlsx)),
+        _Step((html_map,), lambda: webmap.write_map(plan, folder / html_map)),
+        _Step((pdf,), lambda: sheets.write_sheets(plan, folder / pdf)),
+        _Step((html, compliance), lambda: report.write_report(plan, folder / html, folder / compliance)),
+    ]
+
+
+def _find_earlier(target: Path, folder: Path) -> dict[str, str]:
+    """Return name and SHA-256 of the files that an earlier plan wrote here; refuse to overwrite any other.
+
+    Raises
+    ------
+    OutputError
+        The target is a file, or holds a file under one of our names that no run file lists.
+    """
+    if not target.exists():
+        return {}
+    if not target.is_dir():
+        raise OutputError(f"{folder} is a file: name a folder for the plan, or move the file away")
+    earlier = _read_run_file(target / RUN_FILE)
+    foreign = [name for name in FILES if (target / name).exists() and name not in earlier]
+    if foreign:
+        raise OutputError(
+            f"{folder}: {', '.join(foreign)} there already, and no {RUN_FILE} of an earlier plan lists it: "
+            "name another folder, or move it away"
+        )
+    return earlier
+
+
+def _read_run_file(path: Path) -> dict[str, str]:
+    """Return the outputs that a run file of ours lists; none where it is missing or not ours."""
+    try:
+        content: Any = json.loads(path.read_bytes())
+        outputs = content["outputs"]
+        return {str(name): str(outputs[name]) for name in outputs} | {RUN_FILE: ""} if content["tussock"] else {}
+    except (OSError, ValueError, KeyError, TypeError):
+        return {}
+
+
+@contextmanager
+def _fault_for(folder: Path) -> Iterator[None]:
+    """Turn what the operating system says into one error that names the folder and what to do."""
+    try:
+        yield
+    except OutputError:
+        raise
+    except OSError as error:
+        raise OutputError(
+            f"{folder} cannot be written: {error.strerror or error}; name a folder that you may write to, on a disk "
+            "with room, and close its files in other programs; nothing was changed in it"
+        ) from error
+
+
+@contextmanager
+def _working_folder(target: Path) -> Iterator[Path]:
+    """Make a temporary folder on the disk of the target; it is gone afterwards, and so is every folder made for it."""
+    missing = [item for item in target.parents if not item.exists()]
+    done = False
+    try:
+        target.parent.mkdir(parents=True, exist_ok=True)
+        work = Path(tempfile.mkdtemp(prefix=".tussock-", dir=_choose_place(target)))
+        try:
+            yield work
+            done = True
+        finally:
+            shutil.rmtree(work, ignore_errors=True)
+    finally:
+        if not done:
+            for parent in missing:  # the innermost first
+                with suppress(OSError):
+                    parent.rmdir()
+
+
+def _choose_place(target: Path) -> Path:
+    """Return the folder beside the target; the target itself where it is a disk of its own or its parent is closed."""
+    parent = target.parent
+    if target.is_dir() and (target.stat().st_dev != parent.stat().st_dev or not os.access(parent, os.W_OK)):
+        return target
+    return parent
+
+
+def _move_in(new: Path, target: Path, earlier: dict[str, str], old: Path) -> None:
+    """Move the files into place; on a fault every file goes back to where it was."""
+    if not target.exists():
+        new.rename(target)
+        return
+    moved: list[tuple[Path, Path]] = []
+
+    def move(source: Path, place: Path) -> None:
+        source.replace(place)
+        moved.append((source, place))
+
+    try:
+        for name in (*FILES, *_COMPANIONS):
+            if (target / name).exists() and (name in earlier or name in _COMPANIONS):
+                move(target / name, old / name)
+        for item in sorted(new.iterdir(), key=lambda path: path.name == RUN_FILE):  # the run file comes last
+            move(item, target / item.name)
+    except BaseException:
+        for source, place in reversed(moved):
+            place.replace(source)
+        raise
+
+
+def _tell_changed(target: Path, earlier: dict[str, str], tell: Tell) -> None:
+    """Name the files of the earlier plan that someone has edited since: they are replaced like the others."""
+    for name in FILES[:-1]:
+        if name in earlier and (target / name).is_file() and hash_file(target / name) != earlier[name]:
+            tell(f"{name} was changed since it was written and is replaced")
+
+
+def _tell_rest(target: Path, folder: Path, tell: Tell) -> None:
+    """Name what was left alone: files in the folder that are not of the plan."""
+    foreign = sorted(item.name for item in target.iterdir() if item.name not in FILES)
+    if foreign:
+        tell(f"left alone in {folder}: {', '.join(foreign)}")

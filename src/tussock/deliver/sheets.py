@@ -1,0 +1,145 @@
+"""In: a plan. Out: crew_sheets.pdf: an overview, and one sheet for each patch, drawn as vectors, black on white."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any, Final
+
+from tussock import __version__
+from tussock.base.stages import PlanTables
+from tussock.deliver.cautions import NOT_READY
+from tussock.deliver.sheets_ground import lay_out_site
+from tussock.deliver.sheets_ink import shorten
+from tussock.deliver.sheets_layout import (
+    MARGIN_PT,
+    Flow,
+    Paper,
+    clean,
+    input_marks,
+    load_fonts,
+    require_reportlab,
+    set_pages,
+)
+from tussock.deliver.sheets_overview import anchor_name, list_overview_blocks
+from tussock.deliver.sheets_patch import Binder, list_patch_blocks
+
+_HEAD_PT: Final = 62.0
+_LETTER: Final = (612.0, 792.0)
+_A4: Final = (595.2756, 841.8898)
+_TITLE_PT: Final = 20.0
+_FOOT_PT: Final = 9.0
+
+Page = Sequence[tuple[Flow, float]]
+
+
+@dataclass(frozen=True)
+class Sheet:
+    """One sheet: what its head says, the pages it takes, and the anchor that the index links to."""
+
+    title: str
+    place: str
+    pages: Sequence[Page]
+    anchor: str
+
+
+def write_sheets(plan: PlanTables, path: Path) -> None:
+    """Write the crew sheets of a plan as one PDF.
+
+    Letter paper for a site in US units, A4 for a metric one. The same plan gives the same bytes.
+
+    Parameters
+    ----------
+    plan
+        A whole plan; one without units, or with one, gives readable sheets too.
+    path
+        File to write.
+
+    Raises
+    ------
+    MissingExtraError
+        The package reportlab is not installed.
+    """
+    require_reportlab()
+    size = _LETTER if plan.site.options.units == "us" else _A4
+    paper = Paper(*size, head=_HEAD_PT)
+    binder = Binder(plan, lay_out_site(plan))
+    patches = plan.patches.drop(columns="geometry").to_dict("records")
+    sheets = []
+    for number, patch in enumerate(patches):
+        pages = set_pages(list_patch_blocks(binder, number, patch, paper), paper)
+        place = f"Sheet {number + 1} of {len(patches)}"
+        sheets.append(Sheet(f"Patch {patch['patch_id']}", place, pages, anchor_name(number)))
+    measured = set_pages(list_overview_blocks(binder, patches, [9999] * len(patches), paper), paper)
+    first_pages, next_page = [], len(measured) + 1
+    for sheet in sheets:
+        first_pages.append(next_page)
+        next_page += len(sheet.pages)
+    overview = set_pages(list_overview_blocks(binder, patches, first_pages, paper), paper)
+    _draw_document(plan, [Sheet("Overview", "Crew sheets", overview, "overview"), *sheets], paper, path)
+
+
+def _draw_document(plan: PlanTables, sheets: Sequence[Sheet], paper: Paper, path: Path) -> None:
+    from reportlab.pdfgen.canvas import Canvas
+
+    fonts = load_fonts()
+    canvas = Canvas(
+        str(path), pagesize=(paper.width, paper.height), invariant=1, lang="en", pageCompression=1, initialFontName=fonts.regular
+    )
+    canvas.setTitle(clean(f"Crew sheets: {plan.site.name}, season {plan.site.season}"))
+    canvas.setAuthor(f"Tussock {__version__}")
+    canvas.setSubject(NOT_READY)
+    total = sum(len(sheet.pages) for sheet in sheets)
+    number = 0
+    for sheet in sheets:
+        canvas.bookmarkPage(sheet.anchor)
+        canvas.addOutlineEntry(clean(sheet.title), sheet.anchor, level=0)
+        for part, page in enumerate(sheet.pages):
+            number += 1
+            where = f"{sheet.place}, page {part + 1} of {len(sheet.pages)}"
+            _draw_head(canvas, plan, sheet.title, where, paper)
+            _draw_foot(canvas, plan, f"Page {number} of {total}", paper)
+            top = paper.height - MARGIN_PT - paper.head
+            for flow, offset in page:
+                tall = flow.wrap(paper.inner_width, paper.inner_height)[1]
+                flow.drawOn(canvas, MARGIN_PT, top - offset - tall)
+            canvas.showPage()
+    canvas.save()
+
+
+def _draw_head(canvas: Any, plan: PlanTables, title: str, where: str, paper: Paper) -> None:
+    """Draw title, place, site and season, and the word that blanks are open."""
+    fonts = load_fonts()
+    left, right, top = MARGIN_PT, paper.width - MARGIN_PT, paper.height - MARGIN_PT
+    canvas.setFillGray(0)
+    canvas.setFont(fonts.regular, 11)
+    canvas.drawRightString(right, top - 11, where)
+    room = paper.inner_width - canvas.stringWidth(where, fonts.regular, 11) - 14
+    canvas.setFont(fonts.bold, _TITLE_PT)
+    canvas.drawString(left, top - 17, shorten(clean(title), fonts.bold, _TITLE_PT, room))
+    canvas.setFont(fonts.regular, 11)
+    site = f"{plan.site.name}, season {plan.site.season}"
+    canvas.drawString(left, top - 33, shorten(clean(site), fonts.regular, 11, paper.inner_width))
+    text = NOT_READY
+    if any(ruleset.ruleset.status == "draft" for ruleset in plan.site.rulesets):
+        text += ". DRAFT rule sets: not checked"
+    canvas.setStrokeGray(0)
+    canvas.setLineWidth(1.6)
+    canvas.rect(left, top - 56, paper.inner_width, 18, stroke=1, fill=0)
+    canvas.setFont(fonts.bold, 12)
+    canvas.drawCentredString(paper.width / 2, top - 51, text)
+
+
+def _draw_foot(canvas: Any, plan: PlanTables, page: str, paper: Paper) -> None:
+    fonts = load_fonts()
+    y = MARGIN_PT
+    canvas.setStrokeGray(0)
+    canvas.setLineWidth(0.8)
+    canvas.setDash([])
+    canvas.line(MARGIN_PT, y + 12, paper.width - MARGIN_PT, y + 12)
+    canvas.setFont(fonts.regular, _FOOT_PT)
+    canvas.drawRightString(paper.width - MARGIN_PT, y, page)
+    room = paper.inner_width - canvas.stringWidth(page, fonts.regular, _FOOT_PT) - 14
+    marks = f"Tussock {__version__}; {input_marks(plan.site.documents)}; the label on the container is the law."
+    canvas.drawString(MARGIN_PT, y, shorten(clean(marks), fonts.regular, _FOOT_PT, room))

@@ -1,0 +1,156 @@
+"""In: a plan, the pages of its sheets. Out: the blocks of the overview: map of all patches, index, totals, rules, cautions."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from typing import Any, Final
+
+from tussock.base import columns as c
+from tussock.deliver import cautions as said
+from tussock.deliver import sheets_words as w
+from tussock.deliver.sheets_layout import Block, Flow, Paper, bold, heading, load_fonts, para, share_widths, table
+from tussock.deliver.sheets_map import site_map
+from tussock.deliver.sheets_patch import Binder
+
+_SHORT_ID: Final = 6
+_BLANK_PT: Final = 36.0
+
+
+def label_patches(patch_ids: Sequence[str]) -> list[str]:
+    """Return the labels of patches on the map of the site: their ids where all are short, else the number of the sheet."""
+    if all(len(name) <= _SHORT_ID for name in patch_ids):
+        return list(patch_ids)
+    return [str(number) for number in range(1, len(patch_ids) + 1)]
+
+
+def list_overview_blocks(
+    binder: Binder, patches: Sequence[Mapping[str, Any]], first_pages: Sequence[int], paper: Paper
+) -> list[Block]:
+    """Return the blocks of the overview.
+
+    Parameters
+    ----------
+    binder
+        The plan.
+    patches
+        Rows of the patches.
+    first_pages
+        First page of each patch's sheet; zeros while the overview is being measured.
+    paper
+        Room on a page.
+    """
+    wide = paper.inner_width
+    labels = label_patches(binder.site.patch_ids)
+    words = para(
+        f"{len(patches)} patches, {len(binder.plan.units)} treatment units. Units are ",
+        f"{'US' if binder.system == 'us' else 'metric'}. One sheet for each patch follows; its page stands in the index.",
+    )
+    high = paper.inner_height - words.wrap(wide, paper.inner_height)[1]
+    blocks = [Block((words, site_map(binder.site, labels, wide, high, binder.system)))]
+    blocks.append(Block((heading("Index of patches"), _index(binder, patches, labels, first_pages, wide)), new_page=True))
+    for flows in (_totals(binder, wide), _season(binder, wide), _rulesets(binder, wide), _inputs(binder, wide)):
+        blocks.append(Block(tuple(flows)))
+    blocks.append(Block((heading("Cautions"), *[para(f"- {text}") for text in said.list_cautions(binder.plan)])))
+    blocks.append(Block(tuple(_blanks(wide))))
+    return blocks
+
+
+def anchor_name(number: int) -> str:
+    """Return the name of the place in the document where a sheet begins."""
+    return f"sheet-{number + 1}"
+
+
+def _index(
+    binder: Binder, patches: Sequence[Mapping[str, Any]], labels: Sequence[str], first_pages: Sequence[int], wide: float
+) -> Flow:
+    system = binder.system
+    area = c.AREA.suffix(system)
+    names = ["Map", "Patch", "Target plant", area.capitalize(), "Units", "Planned", "Mix", "Crew h", "Page"]
+    numbered = list(labels) != list(binder.site.patch_ids)
+    rows: list[list[Any]] = [[para(bold(name)) for name in names[0 if numbered else 1 :]]]
+    for number, patch in enumerate(patches):
+        cells = [
+            para(bold(patch["patch_id"]), anchor=anchor_name(number)),
+            para(patch["species"]),
+            para(_number(patch[f"area_{area}"]), align=2),
+            para(len(binder.units.get(str(patch["patch_id"]), [])), align=2),
+            para(_STATUS.get(str(patch["status"]), patch["status"])),
+            para(_show(patch, "spray", c.LIQUID, system), align=2),
+            para(_number(patch[f"crew_{c.HOURS.suffix(system)}"]), align=2),
+            para(str(first_pages[number]), align=2, anchor=anchor_name(number)),
+        ]
+        rows.append([para(labels[number], align=2), *cells] if numbered else cells)
+    parts = [0.55, 0.9, 2.35, 0.75, 0.7, 1.0, 1.15, 0.85, 0.7]
+    return table(rows, share_widths(wide, parts[0 if numbered else 1 :]), head=True, pad=(1.5, 2.5))
+
+
+_STATUS: Final = {"planned": "all", "partly": "in part", "none": "nothing"}
+
+
+def _number(value: Any) -> str:
+    return w.figures(float(value)) if w.is_known(value) else "?"
+
+
+def _show(row: Mapping[str, Any], stem: str, quantity: c.Quantity, system: c.UnitSystem) -> str:
+    text = w.show_cell(row, stem, quantity, system)
+    return "?" if text == w.UNKNOWN else text
+
+
+def _totals(binder: Binder, wide: float) -> list[Flow]:
+    system = binder.system
+    rows: list[list[Any]] = [
+        [para(bold(name)) for name in ("Product", "Active, form", "Units", "Mix", "Product", "Acid eq.")]
+    ]
+    for row in binder.plan.product_budget.to_dict("records"):
+        cells = [
+            para(bold(row["product_id"])),
+            para(f"{row['active']}, {row['form']}"),
+            para(int(row["unit_count"]), align=2),
+            *[
+                para(_show(row, stem, quantity, system), align=2)
+                for stem, quantity in (("spray", c.LIQUID), ("product", c.LIQUID), ("ae", c.MASS))
+            ],
+        ]
+        rows.append(cells)
+    if len(rows) == 1:
+        return [heading("Totals by product"), para("No herbicide is planned.")]
+    return [heading("Totals by product"), table(rows, share_widths(wide, [2.5, 1.7, 0.7, 1.05, 1.05, 1.05]), head=True)]
+
+
+def _season(binder: Binder, wide: float) -> list[Flow]:
+    rows: list[list[Any]] = [[para(bold(name)) for name in ("Season", "Low", "Likely", "High", "Unit")]]
+    for row in binder.plan.season.to_dict("records"):
+        numbers = [para(_number(row[name]), align=2) for name in ("low", "likely", "high")]
+        rows.append([para(row["item"]), *numbers, para(_UNITS.get(str(row["unit"]), row["unit"]))])
+    text = "Low and high follow from the range of cover; over the season the ranges of the patches add up in quadrature."
+    return [heading("Season totals"), table(rows, share_widths(wide, [3.2, 1, 1, 1, 0.8]), head=True), para(text)]
+
+
+_UNITS: Final = {"count": "", "l": "L"}
+
+
+def _rulesets(binder: Binder, wide: float) -> list[Flow]:
+    rows: list[list[Any]] = [[para(bold(name)) for name in ("Rule set", "Authority", "Valid", "Status")]]
+    for title, authority, dates, status in said.list_rulesets(binder.plan):
+        draft = status.startswith("draft")
+        rows.append([para(bold(title)), para(authority), para(dates), para(bold("DRAFT: not checked")) if draft else para(status)])
+    if len(rows) == 1:
+        return [heading("Rule sets loaded"), para(bold("No rule set was loaded."), " Nothing here was checked against rules.")]
+    return [heading("Rule sets loaded"), table(rows, share_widths(wide, [2, 1.4, 1.2, 1.4]), head=True)]
+
+
+def _inputs(binder: Binder, wide: float) -> list[Flow]:
+    rows: list[list[Any]] = [[para(bold(name)) for name in ("Input", "File", "SHA-256, first 16 digits")]]
+    rows += [[para(item.role), para(item.name), para(item.sha256[:16])] for item in binder.plan.site.documents]
+    crs = binder.plan.crs
+    text = (
+        f"Measured in {crs.name}: distances true to {crs.distance_error:.1e}, areas to {crs.area_error:.1e}. "
+        f"{load_fonts().note}"
+    )
+    return [heading("Inputs"), table(rows, share_widths(wide, [1.2, 1.4, 1.4]), head=True), para(text)]
+
+
+def _blanks(wide: float) -> list[Flow]:
+    rows = [[para(bold(name)), ""] for name in said.BLANKS]
+    form = table(rows, share_widths(wide, [1, 2]), heights=[_BLANK_PT] * len(rows))
+    return [heading("To be filled in before the sheets go out"), form]

@@ -1,0 +1,235 @@
+"""In: rows of the plan's tables. Out: the words and figures that a crew reads: volumes, loads, times, dates, distances."""
+
+from __future__ import annotations
+
+import datetime as dt
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any, Final
+
+from tussock.base import columns as c
+from tussock.base.columns import UnitSystem
+from tussock.base.records import Operations, Setback, Treatment
+from tussock.base.text import show_length
+from tussock.trade.mixing import Mix, count_loads, split_mix
+
+Row = Mapping[str, Any]
+
+_MINUTE_S: Final = 60
+_HOUR_S: Final = 3600
+_FEW_FL_OZ: Final = 16.0
+UNKNOWN: Final = "not known"
+
+
+def is_known(value: Any) -> bool:
+    """Tell whether a cell holds something: not None, nan, NA or an empty text."""
+    return value is not None and str(value) not in ("", "nan", "<NA>", "None", "NaT")
+
+
+def figures(value: float, digits: int = 3) -> str:
+    """Return a number to some significant digits, without an exponent.
+
+    Examples
+    --------
+    >>> figures(12345.0), figures(0.012345)
+    ('12,300', '0.0123')
+    """
+    if not math.isfinite(value):
+        return UNKNOWN
+    rounded = float(f"{value:.{digits}g}")
+    places = max(0, digits - 1 - math.floor(math.log10(abs(rounded)))) if rounded else 0
+    text = f"{rounded:,.{places}f}"
+    return text.rstrip("0").rstrip(".") if "." in text else text
+
+
+def read_si(row: Row, stem: str, quantity: c.Quantity, system: UnitSystem) -> float:
+    """Return a cell of a shown table in SI; nan where it is blank."""
+    value = row.get(f"{stem}_{quantity.suffix(system)}")
+    return float(value) * quantity.size(system) if is_known(value) else math.nan
+
+
+def show_cell(row: Row, stem: str, quantity: c.Quantity, system: UnitSystem, digits: int = 3) -> str:
+    """Return a cell with its unit, or that it is not known."""
+    value = row.get(f"{stem}_{quantity.suffix(system)}")
+    if not is_known(value):
+        return UNKNOWN
+    return f"{figures(float(value), digits)} {_UNIT_WORDS.get(quantity.suffix(system), quantity.suffix(system))}"
+
+
+_UNIT_WORDS: Final = {
+    "gal": "gal",
+    "fl_oz": "fl oz",
+    "l": "L",
+    "ml": "mL",
+    "lb_per_acre": "lb/acre",
+    "kg_per_ha": "kg/ha",
+    "gal_per_acre": "gal/acre",
+    "l_per_ha": "L/ha",
+    "hours": "h",
+}
+
+
+def show_volume(size_l: float, system: UnitSystem) -> str:
+    """Return a volume as a crew measures it: gallons or fluid ounces (few of them in mL too), litres or mL.
+
+    Examples
+    --------
+    >>> show_volume(3.785411784, "us"), show_volume(0.1, "us"), show_volume(0.25, "metric")
+    ('1 gal', '3.38 fl oz (100 mL)', '250 mL')
+    """
+    if not math.isfinite(size_l):
+        return UNKNOWN
+    if system == "metric":
+        return f"{figures(size_l)} L" if size_l >= 1 else f"{figures(size_l * 1000)} mL"
+    if size_l >= c.LIQUID.us_size * (1 - 1e-9):
+        return f"{figures(size_l / c.LIQUID.us_size)} gal"
+    ounces = size_l / c.SMALL_LIQUID.us_size
+    text = f"{figures(ounces)} fl oz"
+    return f"{text} ({figures(size_l * 1000)} mL)" if 0 < ounces < _FEW_FL_OZ else text
+
+
+def show_seconds(seconds: float) -> str:
+    """Return a time with the nozzle open, as seconds and as minutes or hours.
+
+    Examples
+    --------
+    >>> show_seconds(447.2), show_seconds(7.4), show_seconds(4000.0)
+    ('447 s (7 min 27 s)', '7.4 s', '4,000 s (1 h 7 min)')
+    """
+    if not math.isfinite(seconds):
+        return UNKNOWN
+    if seconds < _MINUTE_S:
+        return f"{figures(seconds, 2)} s"
+    whole = round(seconds)
+    if whole < _HOUR_S:
+        return f"{whole:,} s ({whole // _MINUTE_S} min {whole % _MINUTE_S} s)"
+    minutes = round(seconds / _MINUTE_S)
+    return f"{whole:,} s ({minutes // _MINUTE_S} h {minutes % _MINUTE_S} min)"
+
+
+def show_date(text: str) -> str:
+    """Return an ISO date in words; other text as it is.
+
+    Examples
+    --------
+    >>> show_date("2027-07-15")
+    '15 July 2027'
+    """
+    try:
+        day = dt.date.fromisoformat(text)
+    except ValueError:
+        return text
+    return f"{day.day} {_MONTHS[day.month - 1]} {day.year}"
+
+
+_MONTHS: Final = (
+    "January",
+    "February",
+    "March",
+    "April",
+    "May",
+    "June",
+    "July",
+    "August",
+    "September",
+    "October",
+    "November",
+    "December",
+)
+
+
+@dataclass(frozen=True)
+class Load:
+    """A filling of the equipment: how often, how much of it, and what goes in [L]."""
+
+    label: str
+    count: int
+    mix: Mix
+
+
+def list_loads(spray_l: float, capacity_l: float | None, treatment: Treatment) -> list[Load]:
+    """Return what goes into each full load and into the last one.
+
+    Parameters
+    ----------
+    spray_l
+        Mix that the unit needs [L].
+    capacity_l
+        What the equipment holds [L]; None where the operations file does not say: one load then.
+    treatment
+        Shares of product, dye and adjuvant.
+
+    Returns
+    -------
+    list of Load
+        Empty where the volume is not known or nothing.
+    """
+    if not (math.isfinite(spray_l) and spray_l > 0):
+        return []
+    count, last_l = count_loads(spray_l, capacity_l) if capacity_l is not None else (1, spray_l)
+    full = count if capacity_l is not None and abs(last_l - capacity_l) < capacity_l * 1e-9 else count - 1
+    loads = []
+    if full and capacity_l is not None:
+        loads.append(Load("Full load", full, _split(capacity_l, treatment)))
+    if full < count:
+        loads.append(Load("Last load" if full else "One load", 1, _split(last_l, treatment)))
+    return loads
+
+
+def _split(mix_l: float, treatment: Treatment) -> Mix:
+    return split_mix(
+        mix_l, treatment.concentration or 0.0, dye=treatment.dye or 0.0, adjuvant=treatment.adjuvant or 0.0
+    )
+
+
+def find_capacity_l(operations: Operations | None, treatment: Treatment) -> float | None:
+    """Return what the equipment of a treatment holds [L]; None where that is not known."""
+    if operations is None or treatment.equipment is None:
+        return None
+    return next((item.capacity_l for item in operations.equipment if item.id == treatment.equipment), None)
+
+
+def describe_dose(treatment: Treatment, system: UnitSystem) -> list[str]:
+    """Return what is put where, for the methods that work stem by stem."""
+    lines = []
+    if treatment.dose_per_stem_l is not None:
+        lines.append(f"{show_volume(treatment.dose_per_stem_l, system)} for each stem")
+    if treatment.dose_per_cut_l is not None:
+        lines.append(f"{show_volume(treatment.dose_per_cut_l, system)} in each cut")
+    if treatment.cut_per_diameter_m is not None:
+        lines.append(f"one cut for each {_show_small(treatment.cut_per_diameter_m, system)} of stem diameter, at least one")
+    if treatment.cut_spacing_m is not None:
+        lines.append(f"cuts {_show_small(treatment.cut_spacing_m, system)} apart around the stem, centre to centre")
+    if treatment.ring_width_m is not None:
+        lines.append(f"wet the outer {_show_small(treatment.ring_width_m, system)} of the stump only")
+    if treatment.band_height_m is not None:
+        lines.append(f"wet a band of {_show_small(treatment.band_height_m, system)} up from the ground, all around")
+    if treatment.throw_m is not None:
+        lines.append(f"throw {show_length(treatment.throw_m, system)} at most")
+    return lines
+
+
+def _show_small(size_m: float, system: UnitSystem) -> str:
+    return f"{figures(size_m / 0.0254)} in" if system == "us" else f"{figures(size_m * 100)} cm"
+
+
+def describe_distance(row: Row, system: UnitSystem) -> str:
+    """Return how far a unit is from a feature, what is required, and the error."""
+    achieved = read_si(row, "achieved", c.LENGTH, system)
+    required = read_si(row, "required", c.LENGTH, system)
+    if math.isnan(achieved):
+        return f"holds on {row['feature']}"
+    where = f"on {row['feature']}" if achieved == 0 else f"{show_length(achieved, system)} from {row['feature']}"
+    text = f"{where}, {show_length(required, system)} required"
+    error = read_si(row, "error", c.LENGTH, system)
+    return f"{text}, mapping error {show_length(error, system)}" if error > 0 else text
+
+
+def describe_task(setback: Setback) -> str:
+    """Return what a rule asks for before or during work; empty for a rule that forbids."""
+    if setback.permit is not None:
+        return f"Permit: {setback.permit}"
+    if setback.notify is not None:
+        return f"Notify: {setback.notify}"
+    return "No mixing or filling here" if setback.no_mixing else ""

@@ -1,0 +1,172 @@
+"""In: a plan and the data of its map. Out: what stands around the map: title, verdict, filters, legend, rules, cautions."""
+
+from __future__ import annotations
+
+from collections import Counter
+from importlib.metadata import PackageNotFoundError, version
+from typing import Any, Final
+
+from tussock.base import columns as c
+from tussock.base.stages import PlanTables
+from tussock.deliver.cautions import BLANKS, MEETS, NOT_READY, list_cautions, list_rulesets
+from tussock.deliver.webmap_figures import is_blank, show_figure, unit_word
+from tussock.deliver.webmap_style import CLASSES, WITHHELD
+
+Facts = dict[str, Any]
+
+_FILTERS: Final = (("status", "Status"), ("method", "Method"), ("product", "Product"))
+_STATUS_WORDS: Final = {"no_option": "no option", "planned": "planned", WITHHELD: "details withheld"}
+#: Verdicts of the compliance table, worst first; a unit has the worst of its rows.
+_VERDICTS: Final = ("does not meet", "not checked: draft rule set", "within error: field check")
+
+
+def gather_facts(plan: PlanTables, data: dict[str, Any], *, public: bool) -> Facts:
+    """Return the texts around the map, not yet escaped.
+
+    Parameters
+    ----------
+    plan
+        Plan as drawn.
+    data
+        What `webmap_layers.gather_data` returned for it.
+    public
+        Whether the map is the public one, which it then says.
+    """
+    made_by = f"tussock {_find_version()}"
+    return {
+        "name": plan.site.name,
+        "title": f"{plan.site.name}: treatment plan {plan.site.season}",
+        "subtitle": _say_subtitle(plan, public=public),
+        "verdict": count_verdicts(plan),
+        "not_ready": NOT_READY,
+        "filters": _list_filters(data),
+        "classes": _list_classes(plan, data),
+        "layers": _list_layers(data),
+        "kinds": sorted(Counter(data["receptors"]["kind"]).items()),
+        "rules": _list_rules(data),
+        "rulesets": list_rulesets(plan),
+        "cautions": list_cautions(plan),
+        "blanks": ", ".join(BLANKS),
+        "about": _say_about(plan, made_by),
+        "made_by": made_by,
+    }
+
+
+def _find_version() -> str:
+    try:
+        return version("tussock")
+    except PackageNotFoundError:
+        return "(not installed)"
+
+
+def _say_area(plan: PlanTables, size: float) -> str:
+    return f"{show_figure(size, 'area')} {unit_word(c.AREA, plan.site.options.units)}"
+
+
+def _count(number: int, noun: str) -> str:
+    return f"{number:,} {noun}{'' if number == 1 else 's'}"
+
+
+def _say_subtitle(plan: PlanTables, *, public: bool) -> str:
+    area = plan.patches[f"area_{c.AREA.suffix(plan.site.options.units)}"].sum()
+    words = f"{_count(len(plan.patches), 'patch') if len(plan.patches) == 1 else f'{len(plan.patches):,} patches'}"
+    text = f"Treatment plan, season {plan.site.season}: {words}, {_count(len(plan.units), 'unit')}, {_say_area(plan, area)}"
+    return f"{text}. Public version: protected places are left out" if public else text
+
+
+def count_verdicts(plan: PlanTables) -> list[tuple[str, bool]]:
+    """Return in words how many units meet the loaded rules, and how many do not or cannot be told.
+
+    Returns
+    -------
+    list of (str, bool)
+        Texts in reading order; the flag marks those that must not be overlooked.
+    """
+    units = plan.units
+    if not len(units):
+        return [("No treatment units.", True)]
+    if not plan.site.rulesets:
+        return [("No rules are loaded: nothing was checked.", True)]
+    planned = units[units["status"] == "planned"]
+    treated = planned[planned["product_id"].map(lambda value: not is_blank(value)).astype(bool)]
+    rows = plan.compliance[plan.compliance["unit_id"].isin(treated["unit_id"])]
+    worst = {unit_id: len(_VERDICTS) for unit_id in treated["unit_id"]}
+    places = {verdict: place for place, verdict in enumerate(_VERDICTS)}
+    for unit_id, verdict in zip(rows["unit_id"], rows["verdict"], strict=True):
+        worst[unit_id] = min(worst[unit_id], places.get(verdict, len(_VERDICTS)))
+    counts = Counter(worst.values())
+    texts = [(f"{_count(len(treated), 'unit')} with herbicide: {counts[len(_VERDICTS)]:,} {MEETS}", False)]
+    texts += [(f"{counts[place]:,} {verdict}", place != len(_VERDICTS) - 1) for place, verdict in enumerate(_VERDICTS) if counts[place]]
+    hidden = int((units["status"] == WITHHELD).sum())
+    texts.append((f"{len(planned) - len(treated):,} without herbicide", False))
+    texts.append((f"{len(units) - len(planned) - hidden:,} without a treatment", False))
+    return [*texts, (f"{hidden:,} withheld", False)] if hidden else texts
+
+
+def _list_filters(data: dict[str, Any]) -> list[Facts]:
+    filters = []
+    for key, label in _FILTERS:
+        counts = Counter(data["units"][key])
+        choices = [(number, _say_choice(key, data["texts"][number]), count) for number, count in counts.items()]
+        filters.append({"key": key, "label": label, "choices": sorted(choices, key=lambda item: item[1])})
+    return filters
+
+
+def _say_choice(key: str, text: str) -> str:
+    if key == "status":
+        return _STATUS_WORDS.get(text, text or "not stated")
+    return text or "none"
+
+
+def _list_classes(plan: PlanTables, data: dict[str, Any]) -> list[Facts]:
+    rows = []
+    for place, item in enumerate(CLASSES):
+        sizes = [area for area, own in zip(data["units"]["area"], data["units"]["class"], strict=True) if own == place]
+        if item.key == "withheld" and not sizes:
+            continue
+        area = _say_area(plan, sum(sizes)) if sizes else ""
+        rows.append({"place": place, "label": item.label, "count": f"{len(sizes):,}", "area": area})
+    return rows
+
+
+def _list_layers(data: dict[str, Any]) -> list[Facts]:
+    checks = sum(1 for number in data["units"]["check"] if number)
+    rows = (
+        ("patches", "Patches as drawn", len(data["patches"]["id"]), True),
+        ("check", "Check in the field: edge within error", checks, True),
+        ("water", "Water", len(data["water"]["title"]), True),
+        ("access", "Access and standing places", len(data["access"]["title"]), True),
+        ("history", "Earlier applications", len(data["history"]["title"]), True),
+        ("labels", "Names on the map", "", True),
+        ("receptors", "Receptors", len(data["receptors"]["title"]), True),
+    )
+    return [{"key": key, "label": label, "count": count, "shown": shown} for key, label, count, shown in rows]
+
+
+def _list_rules(data: dict[str, Any]) -> list[Facts]:
+    """Return the rules for the legend; a strip that forbids is shown from the start, a rule of the whole site is not."""
+    return [
+        {
+            "place": place,
+            "id": rule["id"],
+            "says": data["texts"][rule["says"]],
+            "shown": rule["effect"] == "forbids" and not rule["site"],
+        }
+        for place, rule in enumerate(data["rules"])
+    ]
+
+
+def _say_about(plan: PlanTables, made_by: str) -> list[str]:
+    system = plan.site.options.units
+    texts = [
+        f"Made by {made_by}; figures in {'US customary' if system == 'us' else 'metric'} units, rounded once for display. "
+        "The tables beside this map have them in full.",
+        f"Distances were worked in {plan.crs.name}: areas within {plan.crs.area_error:.1g}, distances within "
+        f"{plan.crs.distance_error:.1g} of the true size.",
+        "Outlines are drawn to 11 mm, zones to about 0.1 m, on a Mercator projection without a background. The drawing "
+        "decides nothing: units were cut and judged by exact distances.",
+        "Colours: Okabe and Ito, Color Universal Design (2008). Map library: Leaflet 1.9.3, BSD 2-clause licence, "
+        "(c) Vladimir Agafonkin, CloudMade.",
+    ]
+    texts += [f"Input: {item.role} {item.name}, SHA-256 {item.sha256[:16]}" for item in plan.site.documents]
+    return texts

@@ -1,0 +1,188 @@
+"""In: the documents that a plan's run.json holds. Out: the rules, products and treatments that it says it was made by."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, field
+from typing import Any, Final, TypeVar
+
+from pydantic import BaseModel, ValidationError
+
+from tussock.base.errors import QuantityError
+from tussock.base.records import Operations, Product, Ruleset, Setback, Treatment
+from tussock.base.units import parse_quantity
+from tussock.review.rows import Row, violation, warning
+
+ModelT = TypeVar("ModelT", bound=BaseModel)
+
+#: Sliver area where the site file gives none [m2].
+_SLIVER_M2: Final = 1.0
+_FEW: Final = 3
+
+
+@dataclass(frozen=True)
+class Catalog:
+    """What a plan was made by, as records. ``rows`` says what of it could not be read.
+
+    Attributes
+    ----------
+    season
+        Year of the plan; 0 where the site document gives none.
+    sliver_area_m2
+        Pieces under this area were merged by the plan.
+    accuracy_m
+        Stated positional accuracy of each layer [m], 0 where none is stated.
+    complete
+        Whether every document was read whole; without it nothing that rests on rules or products can be checked.
+    """
+
+    name: str = ""
+    season: int = 0
+    units: str = ""
+    sliver_area_m2: float = _SLIVER_M2
+    accuracy_m: Mapping[str, float] = field(default_factory=dict)
+    rulesets: tuple[Ruleset, ...] = ()
+    products: Mapping[str, Product] = field(default_factory=dict)
+    treatments: tuple[Treatment, ...] = ()
+    treats: bool = False
+    operations: Operations | None = None
+    rows: tuple[Row, ...] = ()
+    complete: bool = True
+
+    def setbacks(self) -> list[tuple[Ruleset, Setback]]:
+        """Return every setback with its set, in the order of the documents."""
+        return [(ruleset, setback) for ruleset in self.rulesets for setback in ruleset.setback]
+
+
+def read_catalog(documents: Iterable[Mapping[str, Any]]) -> Catalog:
+    """Read the documents of run.json.
+
+    Parameters
+    ----------
+    documents
+        Each with ``role``, ``name`` and, for TOML, ``content``.
+    """
+    listed = [item for item in documents if isinstance(item, Mapping)]
+    rows: list[Row] = []
+    by_role: dict[str, list[tuple[str, Mapping[str, Any]]]] = {}
+    for item in listed:
+        content = item.get("content")
+        if isinstance(content, Mapping):
+            by_role.setdefault(str(item.get("role")), []).append((str(item.get("name")), content))
+    site = _read_site(by_role.get("site", []), rows)
+    rulesets = [_build(Ruleset, content, name, rows) for name, content in by_role.get("rules", [])]
+    products = _build_rows(Product, "product", by_role.get("products", []), rows)
+    treatments = _build_rows(Treatment, "treatment", by_role.get("treatments", []), rows)
+    operations = [_build(Operations, content, name, rows) for name, content in by_role.get("operations", [])]
+    return Catalog(
+        **site,
+        rulesets=tuple(item for item in rulesets if item is not None),
+        products={item.id: item for item in products},
+        treatments=tuple(treatments),
+        treats="treatments" in by_role,
+        operations=_join_operations([item for item in operations if item is not None]),
+        rows=tuple(rows),
+        complete=not any(row.level == "violation" for row in rows),
+    )
+
+
+def _read_site(found: list[tuple[str, Mapping[str, Any]]], rows: list[Row]) -> dict[str, Any]:
+    """Return season, units, sliver area and accuracies of the site document."""
+    if not found:
+        rows.append(violation("run.json, documents", "no site document", "the content of the site file"))
+        return {}
+    name, content = found[0]
+    header = content.get("site")
+    layers = content.get("layers")
+    if not isinstance(header, Mapping) or not isinstance(layers, Mapping):
+        rows.append(violation(f"run.json, {name}", "a site document without [site] and [layers]", "both tables"))
+        return {}
+    accuracy = {}
+    for layer, spec in layers.items():
+        text = spec.get("accuracy") if isinstance(spec, Mapping) else None
+        accuracy[str(layer)] = 0.0 if text is None else _read_size(text, "m", f"{name}, layers.{layer}.accuracy", rows)
+    sliver = header.get("sliver_area")
+    season = header.get("season")
+    if not isinstance(season, int):
+        rows.append(violation(f"run.json, {name}, site.season", repr(season), "a year"))
+    return {
+        "name": str(header.get("name", "")),
+        "season": season if isinstance(season, int) else 0,
+        "units": str(header.get("units", "us")),
+        "sliver_area_m2": _SLIVER_M2 if sliver is None else _read_size(sliver, "m2", f"{name}, site.sliver_area", rows),
+        "accuracy_m": accuracy,
+    }
+
+
+def _read_size(text: object, unit: str, where: str, rows: list[Row]) -> float:
+    try:
+        return parse_quantity(text, unit)
+    except QuantityError as error:
+        rows.append(violation(f"run.json, {where}", str(error)))
+        return 0.0
+
+
+def _build(model: type[ModelT], content: Mapping[str, Any], where: str, rows: list[Row]) -> ModelT | None:
+    try:
+        return model.model_validate(dict(content))
+    except (ValidationError, QuantityError) as error:
+        rows.append(violation(f"run.json, {where}", _shorten(error), "", "what rests on this document is not checked"))
+        return None
+
+
+def _shorten(error: Exception) -> str:
+    if not isinstance(error, ValidationError):
+        return str(error)
+    parts = [
+        ".".join(str(part) for part in item["loc"]) + ": " + item["msg"].removeprefix("Value error, ")
+        for item in error.errors()
+    ]
+    return "; ".join(parts[:_FEW]) + (f"; and {len(parts) - _FEW} more" if len(parts) > _FEW else "")
+
+
+def _build_rows(
+    model: type[ModelT], key: str, documents: list[tuple[str, Mapping[str, Any]]], rows: list[Row]
+) -> list[ModelT]:
+    built = []
+    seen: set[str] = set()
+    for name, content in documents:
+        listed = content.get(key, [])
+        for item in listed if isinstance(listed, list) else []:
+            record = _build(model, item, f"{name}, {key}", rows) if isinstance(item, Mapping) else None
+            if record is None:
+                continue
+            built.append(record)
+            identifier = str(getattr(record, "id", ""))
+            if identifier in seen:
+                rows.append(violation(f"run.json, {name}", f'{key} "{identifier}" twice', "one of each id"))
+            seen.add(identifier)
+    return built
+
+
+def _join_operations(parts: list[Operations]) -> Operations | None:
+    if not parts:
+        return None
+    crews = [part.crew for part in parts if part.crew is not None]
+    return Operations(
+        crew=crews[0] if crews else None,
+        equipment=tuple(item for part in parts for item in part.equipment),
+        production=tuple(item for part in parts for item in part.production),
+        price=tuple(item for part in parts for item in part.price),
+    )
+
+
+def list_drafts(catalog: Catalog) -> list[Row]:
+    """Return a warning for each rule set that is a draft, and for dates that miss the season."""
+    rows = []
+    for ruleset in catalog.rulesets:
+        header = ruleset.ruleset
+        if header.status == "draft":
+            note = "it can refuse, but nothing passes as checked by it"
+            rows.append(warning(f"rule set {header.title}", "status draft", "status checked", note))
+        first, last = header.valid_from, header.valid_to
+        if catalog.season and (
+            (first is not None and first.year > catalog.season) or (last is not None and last.year < catalog.season)
+        ):
+            found = f"valid {first or 'from the start'} to {last or 'further notice'}"
+            rows.append(warning(f"rule set {header.title}", found, f"a set for {catalog.season}"))
+    return rows

@@ -1,0 +1,228 @@
+"""In: the compliance table of a delivered plan. Out: findings: its rows, its figures and its words against the rules."""
+
+from __future__ import annotations
+
+from typing import Any, Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from tussock.base.columns import LENGTH
+from tussock.review.calendar import find_window
+from tussock.review.evidence import Evidence, Measured, find_places
+from tussock.review.rows import Row, info, pick_rows, violation
+from tussock.review.setbacks import find_date_pairs, find_forbidden, find_label, find_tolerance_m
+
+FloatArray = NDArray[np.float64]
+BoolArray = NDArray[np.bool_]
+
+MEETS: Final = "meets the loaded rules as mapped"
+FIELD_CHECK: Final = "within error: field check"
+FAILS: Final = "does not meet"
+NOT_APPLICABLE: Final = "not applicable"
+TO_DO: Final = "to do before work"
+NOT_CHECKED: Final = "not checked: draft rule set"
+VERDICTS: Final = (MEETS, FIELD_CHECK, FAILS, NOT_APPLICABLE, TO_DO, NOT_CHECKED)
+
+
+def check_compliance(evidence: Evidence) -> list[Row]:
+    """One row for each unit and setback; its figures are those measured anew, its verdict follows from them."""
+    table = evidence.compliance
+    setbacks = [setback.id for _, setback in evidence.catalog.setbacks()]
+    unit = find_places(evidence.units["unit_id"], table["unit_id"])
+    rule = _find_rules(setbacks, table["setback_id"].to_numpy(dtype=object))
+    rows = pick_rows(
+        (unit < 0) | (rule < 0),
+        lambda k: violation(_name(table, k), "a row for no unit or no setback of the plan", "a unit and a setback of the plan"),
+    )
+    rows += _check_complete(evidence, unit, rule, setbacks)
+    known = np.flatnonzero((unit >= 0) & (rule >= 0))
+    if len(known):
+        sub = table.iloc[known].reset_index(drop=True)
+        rows += _check_texts(evidence, sub, unit[known], rule[known])
+        rows += _check_figures(evidence, sub, unit[known], rule[known])
+        rows += _check_verdicts(evidence, sub, unit[known], rule[known])
+    return [*rows, info("compliance", f"{len(table)} rows of unit and setback")]
+
+
+def _find_rules(setbacks: list[str], names: NDArray[Any]) -> NDArray[np.intp]:
+    places = {name: place for place, name in enumerate(setbacks)}
+    return np.array([places.get(name, -1) for name in names.tolist()], dtype=np.intp)
+
+
+def _name(table: Any, row: int) -> str:
+    return f"unit {table['unit_id'].iloc[row]}, setback {table['setback_id'].iloc[row]}"
+
+
+def _check_complete(
+    evidence: Evidence, unit: NDArray[np.intp], rule: NDArray[np.intp], setbacks: list[str]
+) -> list[Row]:
+    count = np.zeros((len(setbacks), len(evidence.units)), dtype=np.int64)
+    known = (unit >= 0) & (rule >= 0)
+    np.add.at(count, (rule[known], unit[known]), 1)
+    wanted = np.array([[item.meant] for item in evidence.measured], dtype=np.int64).reshape(-1, 1)
+    wrong = np.argwhere(count != np.broadcast_to(wanted, count.shape)) if count.size else np.empty((0, 2), np.intp)
+    ids = evidence.units["unit_id"].to_numpy()
+
+    def describe(k: int) -> Row:
+        place, who = wrong[k]
+        where = f"unit {ids[who]}, setback {setbacks[place]}"
+        return violation(where, f"{count[place, who]} rows", f"{int(wanted[place, 0])}")
+
+    return pick_rows(np.ones(len(wrong), dtype=bool), describe)
+
+
+def _check_texts(evidence: Evidence, table: Any, unit: NDArray[np.intp], rule: NDArray[np.intp]) -> list[Row]:
+    """Compare the columns that repeat the rule and the unit."""
+    pairs = evidence.catalog.setbacks()
+    expected = {
+        "ruleset": np.array([ruleset.title for ruleset, _ in pairs], dtype=object)[rule],
+        "effect": np.array([setback.effect for _, setback in pairs], dtype=object)[rule],
+        "source": np.array([setback.source for _, setback in pairs], dtype=object)[rule],
+        "patch_id": evidence.units["patch_id"].to_numpy(dtype=object)[unit],
+    }
+    rows = []
+    for name, wanted in expected.items():
+        found = table[name].to_numpy(dtype=object)
+        rows += pick_rows(
+            found != wanted,
+            lambda k, name=name, found=found, wanted=wanted: violation(  # type: ignore[misc]
+                f"{_name(table, k)}, {name}", str(found[k]), str(wanted[k])
+            ),
+        )
+    return rows
+
+
+def _stack(evidence: Evidence, name: str) -> FloatArray:
+    return np.array([getattr(item, name) for item in evidence.measured], dtype=float).reshape(
+        len(evidence.measured), len(evidence.units)
+    )
+
+
+def _check_figures(evidence: Evidence, table: Any, unit: NDArray[np.intp], rule: NDArray[np.intp]) -> list[Row]:
+    """Compare required and achieved distance and the stated error."""
+    required, achieved = _stack(evidence, "required_m")[rule, unit], _stack(evidence, "achieved_m")[rule, unit]
+    error = np.array([item.error_m for item in evidence.measured])[rule]
+    # where a rule asks each feature for its own distance, two features can bind alike: what is compared is the margin
+    found_margin = table["achieved_m"].to_numpy() - table["required_m"].to_numpy()
+    tolerance = find_tolerance_m(achieved)
+    tied = np.abs(found_margin - (achieved - required)) <= tolerance
+    varied = np.array([_varies(item) for item in evidence.measured], dtype=bool)[rule]
+    rows = []
+    for name, expected, slack, forgiven in (
+        ("required", required, np.full(len(table), 1e-6), tied & varied),
+        ("achieved", achieved, tolerance, tied & varied),
+        ("error", error, np.full(len(table), 1e-6), np.zeros(len(table), dtype=bool)),
+    ):
+        found = table[f"{name}_m"].to_numpy()
+        one = np.isnan(found) != np.isnan(expected)
+        off = np.where(one, np.inf, np.abs(np.nan_to_num(found) - np.nan_to_num(expected)))
+        rows += pick_rows(
+            (off > slack) & ~forgiven,
+            lambda k, name=name, found=found, expected=expected: violation(  # type: ignore[misc]
+                f"{_name(table, k)}, {name}", _show(evidence, found[k]), _show(evidence, expected[k])
+            ),
+            off,
+        )
+    return rows + _check_features(evidence, table, unit, rule)
+
+
+def _varies(item: Measured) -> bool:
+    return not item.anywhere and item.meant and item.setback.distance_m is None
+
+
+def _check_features(evidence: Evidence, table: Any, unit: NDArray[np.intp], rule: NDArray[np.intp]) -> list[Row]:
+    """The feature named must be one that the rule means."""
+    names = [_list_labels(evidence, item) for item in evidence.measured]
+    found = table["feature"].to_numpy(dtype=object)
+    bad = np.array([label not in names[place] for label, place in zip(found.tolist(), rule.tolist(), strict=True)], dtype=bool)
+    return pick_rows(
+        bad,
+        lambda k: violation(
+            f"{_name(table, k)}, feature", str(found[k]), find_label(evidence, evidence.measured[rule[k]], int(unit[k]))
+        ),
+    )
+
+
+def _list_labels(evidence: Evidence, item: Measured) -> set[str]:
+    wanted = item.setback.source_filter
+    if item.anywhere or wanted is None or wanted.layer not in evidence.delivered.layers:
+        return {"the whole site"}
+    frame = evidence.delivered.layers[wanted.layer]
+    return set(frame["label"].astype(str).to_numpy()[evidence.find_meant(wanted)]) if "label" in frame.columns else set()
+
+
+def _show(evidence: Evidence, size_m: float) -> str:
+    size = LENGTH.size(evidence.system)
+    return "blank" if np.isnan(size_m) else f"{size_m / size:.3f} {'ft' if size != 1.0 else 'm'}"
+
+
+def _check_verdicts(evidence: Evidence, table: Any, unit: NDArray[np.intp], rule: NDArray[np.intp]) -> list[Row]:
+    """Compare both verdicts with what follows from the setbacks that the unit lists and the treatment planned."""
+    verdict = table["verdict"].to_numpy(dtype=object)
+    rows = pick_rows(
+        verdict == FAILS, lambda k: violation(_name(table, k), FAILS, MEETS, "the plan itself says that it does not hold")
+    )
+    expected = _find_verdicts(evidence)[rule, unit]
+    doubt = (verdict == FIELD_CHECK) & (expected == MEETS)  # rests on a width that may have been assumed
+    rows += pick_rows(
+        (verdict != expected) & ~doubt & (verdict != FAILS),
+        lambda k: violation(f"{_name(table, k)}, verdict", str(verdict[k]), str(expected[k])),
+    )
+    word = table["distance_verdict"].to_numpy(dtype=object)
+    likely, other = _find_words(evidence, rule, unit)
+    return rows + pick_rows(
+        (word != likely) & (word != other),
+        lambda k: violation(f"{_name(table, k)}, distance_verdict", str(word[k]), str(likely[k])),
+    )
+
+
+def _find_verdicts(evidence: Evidence) -> NDArray[Any]:
+    """Return the verdict that each setback and unit should have, shape (setbacks, u)."""
+    units = evidence.units
+    verdicts = np.full((len(evidence.measured), len(units)), NOT_APPLICABLE, dtype=object)
+    works = evidence.sprayed & (units["status"] == "planned").to_numpy()
+    codes, pairs = find_date_pairs(evidence)
+    for place, item in enumerate(evidence.measured):
+        listed, row = evidence.listed[place], verdicts[place]
+        if item.setback.effect != "forbids":
+            row[works & listed] = TO_DO
+            continue
+        if item.ruleset.ruleset.status == "draft":
+            row[works] = NOT_CHECKED
+            continue
+        row[works] = MEETS
+        closed = find_window(item.setback.season)
+        hits = np.array([days is None or bool((days & closed).any()) for days in pairs], dtype=bool)
+        row[works & listed & find_forbidden(evidence, item) & hits[codes]] = FAILS
+        row[works & _find_doubt(evidence, item) & (row == MEETS)] = FIELD_CHECK
+    return verdicts
+
+
+def _find_doubt(evidence: Evidence, item: Measured) -> BoolArray:
+    """Tell where a result rests on a width that was assumed and could turn over with the real one."""
+    wanted = item.setback.source_filter
+    none = np.zeros(len(evidence.units), dtype=bool)
+    if wanted is None or wanted.layer != "water" or item.anywhere or not item.meant:
+        return none
+    frame = evidence.delivered.layers["water"]
+    if "width_assumed" not in frame.columns:
+        return none
+    assumed = frame["width_assumed"].fillna(0).astype(bool).to_numpy()
+    near = item.achieved_m <= item.required_m + item.error_m + 2 * item.half_width_m
+    return assumed[item.owner] & near
+
+
+def _find_words(evidence: Evidence, rule: NDArray[np.intp], unit: NDArray[np.intp]) -> tuple[NDArray[Any], NDArray[Any]]:
+    """Return the distance verdict of each row, and the other one that its rounding would leave open."""
+    achieved, required = _stack(evidence, "achieved_m")[rule, unit], _stack(evidence, "required_m")[rule, unit]
+    error = np.array([item.error_m for item in evidence.measured])[rule]
+    anywhere = np.array([item.anywhere for item in evidence.measured], dtype=bool)[rule]
+    listed = evidence.listed[rule, unit]
+    slack = find_tolerance_m(achieved)
+    edge = np.where(error == 0, required, required - error)
+    words = np.where(achieved <= edge, "inside", "within error").astype(object)
+    other = np.where(np.abs(achieved - edge) <= slack, np.where(words == "inside", "within error", "inside"), words)
+    words[~listed], other[~listed] = "clear", "clear"
+    words[anywhere], other[anywhere] = "inside", "inside"
+    return words, other

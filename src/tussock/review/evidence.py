@@ -1,0 +1,406 @@
+"""In: what a folder holds. Out: `Evidence`: its tables in SI units, and distances and areas measured anew, once each."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from functools import cached_property
+from typing import TYPE_CHECKING, Any, Final
+
+import numpy as np
+import shapely
+from numpy.typing import NDArray
+
+from tussock.base import columns as c
+from tussock.base.records import ColumnDistance, FeatureFilter, Product, Ruleset, Setback, Treatment
+from tussock.base.units import FOOT_M
+from tussock.review.catalog import Catalog
+from tussock.review.delivered import Delivered
+from tussock.review.geometry import (
+    Edges,
+    LocalEdges,
+    Nearest,
+    Part,
+    cut_edges,
+    find_geodesic_area_m2,
+    find_nearest,
+    move_edges,
+    move_to_degrees,
+    split_site,
+)
+
+if TYPE_CHECKING:
+    import pandas as pd
+    from pyproj import CRS
+
+FloatArray = NDArray[np.float64]
+IntArray = NDArray[np.intp]
+BoolArray = NDArray[np.bool_]
+
+SCHEMAS: Final[Mapping[str, c.Schema]] = {
+    "patches": c.PATCHES,
+    "units": c.UNITS,
+    "setback_zones": c.SETBACK_ZONES,
+    "options": c.OPTIONS,
+    "compliance": c.COMPLIANCE,
+    "product_budget": c.PRODUCT_BUDGET,
+}
+
+
+@dataclass(frozen=True)
+class Measured:
+    """One setback measured against every unit.
+
+    Attributes
+    ----------
+    ruleset, setback
+        The rule and its set.
+    anywhere
+        Whether it holds on the whole site.
+    meant
+        Whether any feature is meant by it.
+    distance_m
+        To the edge of the binding feature; negative inside the width of a line; nan where nothing is meant. Shape (u,).
+    required_m
+        Distance that the rule asks for from that feature, shape (u,).
+    half_width_m
+        Half the width of that feature, shape (u,).
+    owner
+        Row of that feature in its layer, shape (u,).
+    on
+        Whether the unit stands on the feature, shape (u,).
+    error_m
+        Stated positional accuracy of both layers, added.
+    """
+
+    ruleset: Ruleset
+    setback: Setback
+    anywhere: bool
+    meant: bool
+    distance_m: FloatArray
+    required_m: FloatArray
+    half_width_m: FloatArray
+    owner: IntArray
+    on: BoolArray
+    error_m: float
+
+    @property
+    def achieved_m(self) -> FloatArray:
+        """Distance as a table shows it: never negative, 0 on the feature."""
+        return np.where(self.on, 0.0, np.maximum(self.distance_m, 0.0))
+
+
+@dataclass(frozen=True)
+class Evidence:
+    """Everything a check looks at. What is measured is measured once, when it is first asked for."""
+
+    delivered: Delivered
+    catalog: Catalog
+
+    @cached_property
+    def system(self) -> c.UnitSystem:
+        """Units that the tables are written in, told by their columns."""
+        units = self.delivered.layers.get("units")
+        return "metric" if units is not None and "area_ha" in units.columns else "us"
+
+    def table(self, name: str) -> pd.DataFrame:
+        """Return a table of the GeoPackage or, where it has none, of the CSV file, under SI names; blanks where a column is not there."""
+        source: Any = self.delivered.layers.get(name)
+        if source is None:
+            source = self.delivered.tables.get(name)
+        if source is None:
+            source = self.delivered.csv.get(f"{name}.csv")
+        return read_si(source, SCHEMAS[name], self.system)
+
+    @cached_property
+    def units(self) -> pd.DataFrame:
+        """Units in SI, one row for each in the order of the file."""
+        return self.table("units")
+
+    @cached_property
+    def patches(self) -> pd.DataFrame:
+        """Patches in SI."""
+        return self.table("patches")
+
+    @cached_property
+    def compliance(self) -> pd.DataFrame:
+        """Compliance rows in SI."""
+        return self.table("compliance")
+
+    @cached_property
+    def options(self) -> pd.DataFrame:
+        """Candidates of every unit."""
+        return self.table("options")
+
+    @cached_property
+    def crs(self) -> CRS:
+        """CRS of the units."""
+        return self.delivered.layers["units"].crs
+
+    def outlines(self, name: str) -> NDArray[Any]:
+        """Return the outlines of a layer, none where it has none."""
+        layer = self.delivered.layers.get(name)
+        return np.empty(0, dtype=object) if layer is None else np.asarray(layer.geometry.array, dtype=object)
+
+    @cached_property
+    def unit_outline(self) -> NDArray[Any]:
+        """Outlines of the units in the CRS of the file; an empty polygon where there is none."""
+        return _fill(self.outlines("units"))
+
+    @cached_property
+    def patch_outline(self) -> NDArray[Any]:
+        """Outlines of the patches in the CRS of the file."""
+        return _fill(self.outlines("patches"))
+
+    @cached_property
+    def unit_degrees(self) -> NDArray[Any]:
+        """Outlines of the units in degrees."""
+        return move_to_degrees(self.unit_outline, self.crs)
+
+    @cached_property
+    def patch_degrees(self) -> NDArray[Any]:
+        """Outlines of the patches in degrees."""
+        return move_to_degrees(self.patch_outline, self.delivered.layers["patches"].crs)
+
+    @cached_property
+    def unit_area_m2(self) -> FloatArray:
+        """Geodesic area of each unit."""
+        return find_geodesic_area_m2(self.unit_degrees)
+
+    @cached_property
+    def patch_area_m2(self) -> FloatArray:
+        """Geodesic area of each patch."""
+        return find_geodesic_area_m2(self.patch_degrees)
+
+    @cached_property
+    def unit_patch(self) -> IntArray:
+        """Place of each unit's patch in the patches; -1 where there is none."""
+        return find_places(self.patches["patch_id"], self.units["patch_id"])
+
+    @cached_property
+    def unit_pairs(self) -> tuple[IntArray, IntArray, FloatArray]:
+        """Pairs of units with ground in common: both places, and the area in the squared unit of the CRS."""
+        outline = self.unit_outline
+        sound = np.flatnonzero(~shapely.is_empty(outline) & shapely.is_valid(outline))
+        first, second = shapely.STRtree(outline[sound]).query(outline[sound], predicate="intersects")
+        keep = first < second
+        first, second = sound[first[keep]], sound[second[keep]]
+        area = shapely.area(shapely.intersection(outline[first], outline[second]))
+        common = area > 0
+        return first[common], second[common], area[common]
+
+    @cached_property
+    def unit_scale(self) -> FloatArray:
+        """Square metres of true ground for one squared unit of the CRS, at each unit."""
+        planar = shapely.area(self.unit_outline)
+        return np.divide(self.unit_area_m2, planar, out=np.zeros_like(planar), where=planar > 0)
+
+    @cached_property
+    def treatments(self) -> list[Treatment]:
+        """Treatments of the documents."""
+        return list(self.catalog.treatments)
+
+    @cached_property
+    def unit_treatment(self) -> IntArray:
+        """Place of each unit's treatment among `treatments`; -1 where there is none."""
+        import pandas as pd
+
+        known = pd.Series([item.id for item in self.treatments], dtype="str")
+        return find_places(known, self.units["treatment_id"])
+
+    def product(self, treatment: Treatment) -> Product | None:
+        """Return the product of a treatment; None for a non-chemical way or a product that no document has."""
+        return None if treatment.product is None else self.catalog.products.get(treatment.product)
+
+    @cached_property
+    def sprayed(self) -> BoolArray:
+        """Units for which a herbicide is planned, by any of the columns that would say so."""
+        chemical = np.array([item.product is not None for item in self.treatments] + [False], dtype=bool)
+        return chemical[self.unit_treatment] | (self.units["product_id"] != "").to_numpy()
+
+    @cached_property
+    def listed(self) -> BoolArray:
+        """Which setback each unit lists, shape (setbacks, u)."""
+        ids = [setback.id for _, setback in self.catalog.setbacks()]
+        texts, code = np.unique(self.units["setbacks"].to_numpy(dtype=object).astype(str), return_inverse=True)
+        rows = np.array([[name in text.split(";") for text in texts] for name in ids], dtype=bool)
+        return rows.reshape(len(ids), len(texts))[:, code] if len(texts) else np.zeros((len(ids), 0), dtype=bool)
+
+    @cached_property
+    def parts(self) -> list[Part]:
+        """Parts of the site; a unit is in the part of its patch."""
+        points = shapely.get_coordinates(shapely.point_on_surface(_fill_points(self.unit_degrees)))
+        return split_site(points[:, 0], points[:, 1])
+
+    def feature_column(self, layer: str, name: str) -> NDArray[Any]:
+        """Return a text column of a layer of features, lower case, blank where it is missing."""
+        frame = self.delivered.layers[layer]
+        if name not in frame.columns:
+            return np.full(len(frame), "", dtype=object)
+        values = frame[name]
+        return np.where(values.isna(), "", values.astype(str).str.strip().str.casefold()).astype(object)
+
+    def half_width_m(self, layer: str) -> FloatArray:
+        """Return half the width of each feature [m]; 0 for what is not a line."""
+        frame = self.delivered.layers[layer]
+        if layer != "water":
+            return np.zeros(len(frame))
+        line = frame.geometry.geom_type.isin(["LineString", "MultiLineString"]).to_numpy()
+        return np.where(line, read_number(frame, "width_m"), 0.0) / 2
+
+    @cached_property
+    def edges(self) -> dict[str, Edges]:
+        """Outlines of water and receptors, cut into runs."""
+        return {
+            name: cut_edges(move_to_degrees(_fill(self.outlines(name)), self.delivered.layers[name].crs))
+            for name in ("water", "receptors")
+            if name in self.delivered.layers
+        }
+
+    @cached_property
+    def _local(self) -> list[tuple[Part, NDArray[Any], dict[str, LocalEdges]]]:
+        from tussock.review.geometry import _move
+
+        return [
+            (
+                part,
+                _move(self.unit_degrees[part.members], part.to_local),
+                {name: move_edges(edges, part) for name, edges in self.edges.items()},
+            )
+            for part in self.parts
+        ]
+
+    @cached_property
+    def _nearest(self) -> dict[tuple[str, bytes], Nearest]:
+        return {}
+
+    def nearest(self, layer: str, credit_m: FloatArray) -> Nearest:
+        """Return the binding feature of a layer for every unit; credits that differ by a constant share one search.
+
+        Parameters
+        ----------
+        layer
+            ``"water"`` or ``"receptors"``.
+        credit_m
+            Half width and required distance of each feature; nan for features that are not meant.
+        """
+        base = np.nanmin(credit_m) if np.isfinite(credit_m).any() else 0.0
+        key = (layer, np.round(credit_m - base, 12).tobytes())
+        if key not in self._nearest:
+            count = len(self.units)
+            found = Nearest(np.full(count, -1, np.intp), np.full(count, np.nan), np.zeros(count, dtype=bool))
+            for part, outline, edges in self._local:
+                some = find_nearest(outline, edges[layer], credit_m - base, part)
+                found.owner[part.members], found.distance_m[part.members] = some.owner, some.distance_m
+                found.on[part.members] = some.on
+            self._nearest[key] = found
+        return self._nearest[key]
+
+    @cached_property
+    def measured(self) -> list[Measured]:
+        """Every setback measured against every unit, in the order of the documents."""
+        return [self._measure(ruleset, setback) for ruleset, setback in self.catalog.setbacks()]
+
+    def _measure(self, ruleset: Ruleset, setback: Setback) -> Measured:
+        count = len(self.units)
+        blank = np.full(count, np.nan)
+        nobody, nowhere = np.full(count, -1, np.intp), np.zeros(count, dtype=bool)
+        wanted = setback.source_filter
+        if setback.distance == "anywhere" or wanted is None:
+            return Measured(ruleset, setback, True, True, blank, blank, blank, nobody, nowhere, 0.0)
+        accuracy = self.catalog.accuracy_m
+        error_m = accuracy.get("infestations", 0.0) + accuracy.get(wanted.layer, 0.0)
+        meant = self.find_meant(wanted)
+        if not meant.any():
+            return Measured(ruleset, setback, False, False, blank, blank, blank, nobody, nowhere, error_m)
+        half = self.half_width_m(wanted.layer)
+        required = self.required_m(setback, wanted.layer)
+        nearest = self.nearest(wanted.layer, np.where(meant, half + required, np.nan))
+        distance = nearest.distance_m - half[nearest.owner]
+        on = nearest.on | (distance <= 0)
+        return Measured(
+            ruleset, setback, False, True, distance, required[nearest.owner], half[nearest.owner], nearest.owner, on, error_m
+        )
+
+    def find_meant(self, wanted: FeatureFilter) -> BoolArray:
+        """Tell which features a filter means: no kind counts as every kind, no state as wet."""
+        if wanted.layer not in self.delivered.layers:
+            return np.zeros(0, dtype=bool)
+        kind = self.feature_column(wanted.layer, "kind")
+        meant = np.ones(len(kind), dtype=bool)
+        if wanted.kind:
+            meant &= np.isin(kind, list(wanted.kind)) | (kind == "")
+        if wanted.state is not None and wanted.layer == "water":
+            dry = self.feature_column("water", "state") == "dry"
+            meant &= dry if wanted.state == "dry" else ~dry
+        if wanted.name:
+            frame = self.delivered.layers[wanted.layer]
+            if "name" in frame.columns:
+                meant &= frame["name"].astype(str).str.strip().isin(wanted.name).to_numpy()
+        return meant
+
+    def required_m(self, setback: Setback, layer: str) -> FloatArray:
+        """Return the distance that a rule asks for from each feature of a layer [m]."""
+        frame = self.delivered.layers[layer]
+        if isinstance(setback.distance, ColumnDistance):
+            column = setback.distance
+            size = FOOT_M if column.unit == "ft" else 1.0
+            return np.nan_to_num(read_number(frame, column.column)) * size * column.times
+        return np.full(len(frame), float(setback.distance_m or 0.0))
+
+
+def _fill(outlines: NDArray[Any]) -> NDArray[Any]:
+    """Return outlines with an empty polygon where there is none."""
+    filled = outlines.copy()
+    filled[shapely.is_missing(outlines)] = shapely.Polygon()
+    return filled
+
+
+def _fill_points(outlines: NDArray[Any]) -> NDArray[Any]:
+    """Return outlines with a point at zero where one is empty, so that it has a place."""
+    filled = outlines.copy()
+    filled[shapely.is_empty(outlines)] = shapely.Point(0, 0)
+    return filled
+
+
+def find_places(known: pd.Series[Any], wanted: pd.Series[Any]) -> IntArray:
+    """Return the place of each wanted value in the known ones (the first, where one stands twice); -1 where it is not."""
+    import pandas as pd
+
+    index = pd.Index(known.drop_duplicates())
+    first = np.flatnonzero(~known.duplicated().to_numpy())
+    place = index.get_indexer(pd.Index(wanted))
+    if not len(first):
+        return np.full(len(wanted), -1, np.intp)
+    return np.where(place >= 0, first[place], -1).astype(np.intp)
+
+
+def read_number(frame: pd.DataFrame, name: str) -> FloatArray:
+    """Return a column as numbers; nan where it is missing or no number."""
+    import pandas as pd
+
+    if name not in frame.columns:
+        return np.full(len(frame), np.nan)
+    return pd.to_numeric(frame[name], errors="coerce").to_numpy(dtype=float, na_value=np.nan)
+
+
+def read_si(frame: pd.DataFrame | None, schema: c.Schema, system: c.UnitSystem) -> pd.DataFrame:
+    """Return the columns of a schema under their SI names and sizes, a plain range as index.
+
+    Numbers that are none become nan, texts that are missing become empty.
+    """
+    import pandas as pd
+
+    columns: dict[str, Any] = {}
+    count = 0 if frame is None else len(frame)
+    for column in schema:
+        name = column.shown_name(system)
+        if column.kind in ("number", "count"):
+            size = 1.0 if column.quantity is None else column.quantity.size(system)
+            columns[column.si_name] = np.full(count, np.nan) if frame is None else read_number(frame, name) * size
+        elif frame is None or name not in frame.columns:
+            columns[column.si_name] = pd.array([""] * count, dtype="str")
+        else:
+            texts = frame[name]
+            columns[column.si_name] = texts.where(texts.notna(), "").astype(str).to_numpy(dtype=object)
+    return pd.DataFrame(columns, index=pd.RangeIndex(count))

@@ -1,0 +1,255 @@
+"""In: patches and units of a delivered plan. Out: findings on their CRS, their outlines, how units tile patches, areas."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any, Final
+
+import numpy as np
+import shapely
+from numpy.typing import NDArray
+
+from tussock.review.evidence import Evidence, read_number
+from tussock.review.geometry import find_geodesic_m
+from tussock.review.rows import Row, info, pick_rows, show_number, violation, warning
+
+if TYPE_CHECKING:
+    from pyproj import CRS
+
+FloatArray = NDArray[np.float64]
+
+#: Areas agree with the geodesic area to this, relative.
+AREA_TOLERANCE: Final = 1e-5
+#: Units add up to their patch, and overlap or leave out at most this, relative to the patch.
+TILING_TOLERANCE: Final = 1e-9
+#: A point of the compliance table may stand off its unit by this [degrees], a tenth of a metre.
+_POINT_OFF_DEG: Final = 1e-6
+#: The working CRS is centred to a hundredth of a degree; half of that, and the rounding.
+_CENTRE_OFF_DEG: Final = 0.02
+
+
+def check_crs(evidence: Evidence) -> list[Row]:
+    """Every layer has a CRS, one and the same; outlines lie where the plan says that it measured them."""
+    layers = evidence.delivered.layers
+    rows = [
+        violation(f"plan.gpkg, {name}", "no CRS", "the CRS of the infestation layer")
+        for name, frame in layers.items()
+        if frame.crs is None
+    ]
+    if rows:
+        return rows
+    own = evidence.crs
+    rows += [
+        violation(f"plan.gpkg, {name}", frame.crs.name, own.name, "layers in two CRSs do not lie on one ground")
+        for name, frame in layers.items()
+        if frame.crs != own
+    ]
+    rows += _check_delivered(evidence, own) + _check_use(evidence, own) + _check_points(evidence) + _check_centre(evidence)
+    return [*rows, info("plan.gpkg", f"{len(layers)} layers in {own.name}")]
+
+
+def _check_delivered(evidence: Evidence, own: CRS) -> list[Row]:
+    """Compare the CRS of the layers with the one that run.json names."""
+    from pyproj import CRS
+    from pyproj.exceptions import CRSError
+
+    named = evidence.delivered.run["crs"].get("delivered")
+    try:
+        same = CRS.from_user_input(named) == own
+    except CRSError:
+        return [violation("run.json, crs.delivered", repr(named), own.name, "not a CRS")]
+    return [] if same else [violation("plan.gpkg, units", own.name, str(named), "run.json names another CRS")]
+
+
+def _check_use(evidence: Evidence, own: CRS) -> list[Row]:
+    """Coordinates must be places on the globe, and near the area that the CRS is made for."""
+    box = shapely.total_bounds(evidence.unit_degrees)
+    if not np.isfinite(box).all():
+        return [violation("plan.gpkg, units", "coordinates outside the CRS", f"places in {own.name}")]
+    use = own.area_of_use
+    if use is None or use.west > use.east:
+        return []
+    margin = 3.0
+    inside = (
+        use.west - margin <= box[0] and box[2] <= use.east + margin and use.south - margin <= box[1] and box[3] <= use.north + margin
+    )
+    if inside:
+        return []
+    where = f"{box[1]:.3f} to {box[3]:.3f} north, {box[0]:.3f} to {box[2]:.3f} east"
+    return [warning("plan.gpkg, units", where, f"the area of use of {own.name}", "check the CRS")]
+
+
+def _check_points(evidence: Evidence) -> list[Row]:
+    """The point of a unit that a distance was measured from must lie on the unit."""
+    table = evidence.delivered.tables.get("compliance")
+    if table is None or "from_lon" not in table.columns:
+        return []
+    lon, lat = read_number(table, "from_lon"), read_number(table, "from_lat")
+    known = table[np.isfinite(lon) & np.isfinite(lat)].drop_duplicates("unit_id")
+    from tussock.review.evidence import find_places
+
+    place = find_places(evidence.units["unit_id"], known["unit_id"].astype(str))
+    points = shapely.points(read_number(known, "from_lon"), read_number(known, "from_lat"))
+    found = place >= 0
+    off = shapely.distance(points[found], evidence.unit_degrees[place[found]])
+    ids = known["unit_id"].to_numpy()[found]
+
+    def describe(row: int) -> Row:
+        text = f"{off[row] * 111_000:.1f} m (some) off the point that its distance was measured from"
+        return violation(f"unit {ids[row]}", text, "the ground that was measured", "moved, or in another CRS")
+
+    return pick_rows(off > _POINT_OFF_DEG, describe, off)
+
+
+def _check_centre(evidence: Evidence) -> list[Row]:
+    """The CRS that was worked in, where it was chosen for the site, is centred on it."""
+    from pyproj import CRS
+    from pyproj.exceptions import CRSError
+
+    run = evidence.delivered.run["crs"]
+    if run.get("chosen") != "auto" or run.get("cells") != 1:
+        return []
+    try:
+        operation = CRS.from_wkt(str(run.get("wkt"))).coordinate_operation
+    except CRSError:
+        return [violation("run.json, crs.wkt", "not a CRS", "the CRS that distances were worked in")]
+    origin = {} if operation is None else {item.name: item.value for item in operation.params}
+    lat, lon = origin.get("Latitude of natural origin"), origin.get("Longitude of natural origin")
+    if lat is None or lon is None:
+        return [violation("run.json, crs.wkt", "a CRS without a centre", "an equal-area CRS centred on the site")]
+    west, south, east, north = shapely.total_bounds(evidence.patch_degrees)
+    off_lat = max(south - lat, lat - north, 0.0)
+    off_lon = min(max(west - turn - lon, lon - east + turn, 0.0) for turn in (-360.0, 0.0, 360.0))
+    if off_lat <= _CENTRE_OFF_DEG and off_lon * np.cos(np.radians(lat)) <= _CENTRE_OFF_DEG:
+        return []
+    metres = find_geodesic_m(np.array([[lon, lat]]), np.array([[(west + east) / 2, (south + north) / 2]]))[0]
+    found = f"patches {metres / 1000:.1f} km from {lat:.2f}, {lon:.2f}"
+    return [violation("plan.gpkg, patches", found, "patches where the plan was measured", "moved, or in another CRS")]
+
+
+def check_tiling(evidence: Evidence) -> list[Row]:
+    """Units of a patch cover it once: no gap, no overlap, nothing outside, no unit without patch."""
+    rows = _check_outlines(evidence)
+    units, place = evidence.units, evidence.unit_patch
+    unit_ids, patch_ids = units["unit_id"].to_numpy(), evidence.patches["patch_id"].to_numpy()
+    patch_area = shapely.area(evidence.patch_outline)
+    unit_area = shapely.area(evidence.unit_outline)
+    rows += pick_rows(
+        place < 0,
+        lambda k: violation(f"unit {unit_ids[k]}", f"patch {units['patch_id'].iloc[k]!r}", "a patch of the layer patches"),
+    )
+    known = place >= 0
+    total = np.bincount(place[known], unit_area[known], minlength=len(patch_ids))
+    size = np.where(patch_area > 0, patch_area, 1.0)
+    off = (total - patch_area) / size
+    rows += pick_rows(
+        np.abs(off) > TILING_TOLERANCE,
+        lambda k: violation(
+            f"patch {patch_ids[k]}",
+            f"units add up to {1 + off[k]:.9f} of it",
+            "1.000000000",
+            "a gap: ground without a unit" if off[k] < 0 else "ground in two units, or outside the patch",
+        ),
+        np.abs(off),
+    )
+    rows += _check_overlaps(evidence, size) + _check_outside(evidence, size)
+    return [*rows, info("plan.gpkg", f"{len(units)} units against {len(patch_ids)} patches")]
+
+
+def _check_outlines(evidence: Evidence) -> list[Row]:
+    rows = []
+    for name, outline, ids in (
+        ("patch", evidence.patch_outline, evidence.patches["patch_id"].to_numpy()),
+        ("unit", evidence.unit_outline, evidence.units["unit_id"].to_numpy()),
+    ):
+        bad = shapely.is_empty(outline) | ~shapely.is_valid(outline)
+        reasons = shapely.is_valid_reason(outline[bad])
+        shown = dict(zip(np.flatnonzero(bad).tolist(), reasons, strict=True))
+        rows += pick_rows(
+            bad,
+            lambda k, name=name, ids=ids, shown=shown, outline=outline: violation(  # type: ignore[misc]
+                f"{name} {ids[k]}", "no outline" if outline[k].is_empty else str(shown[k]), "a sound outline"
+            ),
+        )
+    return rows
+
+
+def _check_overlaps(evidence: Evidence, size: FloatArray) -> list[Row]:
+    first, second, area = evidence.unit_pairs
+    place = evidence.unit_patch
+    own = (place[first] == place[second]) & (place[first] >= 0)
+    share = np.where(own, area / size[place[first]], 0.0)
+    ids = evidence.units["unit_id"].to_numpy()
+    return pick_rows(
+        share > TILING_TOLERANCE,
+        lambda k: violation(
+            f"units {ids[first[k]]} and {ids[second[k]]}",
+            f"{share[k]:.3g} of the patch in both",
+            "no ground in two units",
+        ),
+        share,
+    )
+
+
+def _check_outside(evidence: Evidence, size: FloatArray) -> list[Row]:
+    place = evidence.unit_patch
+    known = np.flatnonzero(place >= 0)
+    covered = shapely.covers(evidence.patch_outline[place[known]], evidence.unit_outline[known])
+    doubt = known[~covered]
+    sound = shapely.is_valid(evidence.unit_outline[doubt]) & shapely.is_valid(evidence.patch_outline[place[doubt]])
+    doubt = doubt[sound]
+    outside = shapely.area(shapely.difference(evidence.unit_outline[doubt], evidence.patch_outline[place[doubt]]))
+    share = outside / size[place[doubt]]
+    ids = evidence.units["unit_id"].to_numpy()
+    return pick_rows(
+        share > TILING_TOLERANCE,
+        lambda k: violation(f"unit {ids[doubt[k]]}", f"{share[k]:.3g} of its patch's area outside it", "inside its patch"),
+        share,
+    )
+
+
+def check_areas(evidence: Evidence) -> list[Row]:
+    """Area columns agree with the geodesic area; infested area is area x cover; units add up to patches."""
+    units, patches, place = evidence.units, evidence.patches, evidence.unit_patch
+    rows = []
+    for name, table, area in (
+        ("patch", patches, evidence.patch_area_m2),
+        ("unit", units, evidence.unit_area_m2),
+    ):
+        rows += _compare(name, table[f"{name}_id"].to_numpy(), "area", table["area_m2"].to_numpy(), area, AREA_TOLERANCE)
+    known = place >= 0
+    total = np.bincount(place[known], units["area_m2"].to_numpy()[known], minlength=len(patches))
+    rows += _compare("patch", patches["patch_id"].to_numpy(), "area of its units", total, patches["area_m2"].to_numpy(), 1e-9)
+    for suffix in ("", "_low", "_high"):
+        cover = patches[f"cover{suffix}_pct"].to_numpy() / 100
+        rows += _compare(
+            "patch",
+            patches["patch_id"].to_numpy(),
+            f"infested{suffix} area",
+            patches[f"infested{suffix}_m2"].to_numpy(),
+            patches["area_m2"].to_numpy() * cover,
+            1e-9,
+        )
+    cover = np.where(known, patches["cover_pct"].to_numpy()[place] if len(patches) else np.nan, np.nan) / 100
+    expected = units["area_m2"].to_numpy() * cover
+    rows += _compare("unit", units["unit_id"].to_numpy(), "infested area", units["infested_m2"].to_numpy(), expected, 1e-9)
+    return [*rows, info("plan.gpkg", f"{len(patches)} patches and {len(units)} units measured on the ellipsoid")]
+
+
+def _compare(kind: str, ids: NDArray[Any], what: str, found: FloatArray, expected: FloatArray, tolerance: float) -> list[Row]:
+    off = find_difference(found, expected)
+    return pick_rows(
+        off > tolerance,
+        lambda k: violation(
+            f"{kind} {ids[k]}", f"{what} {show_number(found[k])} m2", f"{show_number(expected[k])} m2", f"off by {off[k]:.3g}"
+        ),
+        off,
+    )
+
+
+def find_difference(found: FloatArray, expected: FloatArray) -> FloatArray:
+    """Return how far two columns are apart, relative to the expected one; 0 where both are blank, inf where one is."""
+    blank = np.isnan(found) & np.isnan(expected)
+    one = np.isnan(found) != np.isnan(expected)
+    size = np.maximum(np.abs(np.nan_to_num(expected)), 1e-12)
+    off = np.abs(np.nan_to_num(found) - np.nan_to_num(expected)) / size
+    return np.where(one, np.inf, np.where(blank, 0.0, off))

@@ -1,0 +1,265 @@
+"""In: units, water, receptors and the rules of a delivered plan. Out: findings on every setback, by distances measured anew."""
+
+from __future__ import annotations
+
+from typing import Any, Final
+
+import numpy as np
+import shapely
+from numpy.typing import NDArray
+
+from tussock.base.columns import LENGTH
+from tussock.base.records import Treatment
+from tussock.base.text import show_length
+from tussock.review.calendar import find_planned, find_window
+from tussock.review.evidence import Evidence, Measured
+from tussock.review.rows import Row, info, pick_rows, violation, warning
+
+FloatArray = NDArray[np.float64]
+BoolArray = NDArray[np.bool_]
+
+#: A unit may stand nearer than a setback by this [m]: rounding of coordinates in files and projections.
+NEARER_M: Final = 1e-3
+#: Curved edges of a zone are drawn on the outside of the circle: by at most this share of the distance, and 1 cm.
+CURVE_SHARE: Final = 0.003
+CURVE_M: Final = 0.01
+#: Ground on a feature under this is a shared edge [m2].
+EDGE_M2: Final = 0.05
+
+
+def find_due(evidence: Evidence, item: Measured) -> BoolArray:
+    """Tell on which units a setback is in force by the distances measured here: nearer than it asks for, with the errors."""
+    if item.anywhere:
+        return np.ones(len(evidence.units), dtype=bool)
+    if not item.meant:
+        return np.zeros(len(evidence.units), dtype=bool)
+    reach = item.required_m + item.error_m
+    due: BoolArray = item.distance_m < reach - NEARER_M
+    touching = item.on & ~due & (reach <= NEARER_M)
+    if touching.any():  # a distance of 0 ft without error: only ground on the feature counts, not a shared edge
+        due |= touching & (find_ground_on(evidence, item, np.flatnonzero(touching)) > EDGE_M2)
+    return due
+
+
+def find_ground_on(evidence: Evidence, item: Measured, units: NDArray[np.intp]) -> FloatArray:
+    """Return the ground of some units that lies on the areal features which bind them [m2], 0 for the others."""
+    ground = np.zeros(len(evidence.units))
+    wanted = item.setback.source_filter
+    if wanted is None:
+        return ground
+    features = evidence.outlines(wanted.layer)[item.owner[units]]
+    common = shapely.intersection(evidence.unit_outline[units], features)
+    ground[units] = shapely.area(common) * evidence.unit_scale[units]
+    return ground
+
+
+def find_most_m(item: Measured) -> FloatArray:
+    """Return the largest distance at which a unit can still carry a setback [m]."""
+    reach = item.half_width_m + item.required_m + item.error_m
+    most: FloatArray = reach * (1 + CURVE_SHARE) + CURVE_M - item.half_width_m
+    return most
+
+
+def check_setbacks(evidence: Evidence) -> list[Row]:
+    """The setbacks that a unit lists are those in force on it, by distances measured anew."""
+    rows: list[Row] = []
+    ids = evidence.units["unit_id"].to_numpy()
+    for place, item in enumerate(evidence.measured):
+        listed, name = evidence.listed[place], item.setback.id
+        due = find_due(evidence, item)
+        rows += pick_rows(
+            due & ~listed,
+            lambda k, item=item, name=name: violation(  # type: ignore[misc]
+                f"unit {ids[k]}, setback {name}",
+                f"not listed, {_describe_distance(evidence, item, k)}",
+                _describe_required(evidence, item, k),
+                f"nearer than the setback allows; {item.setback.source}",
+            ),
+            np.zeros(len(ids)) if item.anywhere else item.required_m + item.error_m - item.distance_m,
+        )
+        if item.anywhere:
+            continue
+        far = listed & ~(item.distance_m <= find_most_m(item))
+        rows += pick_rows(
+            far,
+            lambda k, item=item, name=name: violation(  # type: ignore[misc]
+                f"unit {ids[k]}, setback {name}",
+                f"listed, {_describe_distance(evidence, item, k)}",
+                _describe_required(evidence, item, k),
+                "not in force at that distance",
+            ),
+        )
+    rows += _check_unknown(evidence)
+    return [*rows, info("plan.gpkg", f"{len(ids)} units against {len(evidence.measured)} setbacks, {_count_near(evidence)} in force")]
+
+
+def _count_near(evidence: Evidence) -> str:
+    return f"{int(evidence.listed.sum())} pairs"
+
+
+def _describe_distance(evidence: Evidence, item: Measured, unit: int) -> str:
+    if item.anywhere:
+        return "and it holds anywhere"
+    if not item.meant:
+        return "and no mapped feature is meant"
+    return f"{show_length(item.achieved_m[unit], evidence.system)} from {find_label(evidence, item, unit)}"
+
+
+def _describe_required(evidence: Evidence, item: Measured, unit: int) -> str:
+    if item.anywhere or not item.meant:
+        return "listed on every unit" if item.anywhere else "listed on no unit"
+    required = show_length(item.required_m[unit], evidence.system)
+    return f"{required} and {show_length(item.error_m, evidence.system)} of mapping error"
+
+
+def find_label(evidence: Evidence, item: Measured, unit: int) -> str:
+    """Return the name of the feature that binds a unit."""
+    wanted = item.setback.source_filter
+    owner = int(item.owner[unit])
+    if wanted is None or owner < 0:
+        return "the whole site"
+    frame = evidence.delivered.layers[wanted.layer]
+    return str(frame["label"].iloc[owner]) if "label" in frame.columns else f"{wanted.layer}, row {owner + 1}"
+
+
+def _check_unknown(evidence: Evidence) -> list[Row]:
+    """Setbacks that a unit lists and no rule set has."""
+    known = {setback.id for _, setback in evidence.catalog.setbacks()}
+    texts = evidence.units["setbacks"].to_numpy(dtype=object)
+    faults = {
+        text: [name for name in str(text).split(";") if name and name not in known] for text in dict.fromkeys(texts.tolist())
+    }
+    bad = np.array([bool(faults[text]) for text in texts.tolist()], dtype=bool)
+    ids = evidence.units["unit_id"].to_numpy()
+    return pick_rows(
+        bad,
+        lambda k: violation(f"unit {ids[k]}", f"lists {', '.join(faults[texts[k]])}", "setbacks of the rule sets in run.json"),
+    )
+
+
+def check_forbidden(evidence: Evidence) -> list[Row]:
+    """No planned herbicide stands where a setback forbids it on the planned dates."""
+    rows: list[Row] = []
+    units = evidence.units
+    ids = units["unit_id"].to_numpy()
+    codes, pairs = find_date_pairs(evidence)
+    sprayed = evidence.sprayed & (units["status"] != "no_option").to_numpy()
+    count = 0
+    for place, item in enumerate(evidence.measured):
+        forbidden = sprayed & find_forbidden(evidence, item)
+        if item.setback.season is not None:
+            closed = find_window(item.setback.season)
+            hits = np.array([days is None or bool((days & closed).any()) for days in pairs], dtype=bool)
+            forbidden &= hits[codes]
+        count += int(forbidden.sum())
+        near = find_due(evidence, item) | evidence.listed[place]
+        sure = near if item.anywhere else near & (evidence.listed[place] | (item.distance_m < item.required_m - item.error_m))
+        describe = _describer(evidence, item, ids)
+        worst = None if item.anywhere else item.required_m - item.distance_m
+        rows += pick_rows(forbidden & near & sure, lambda k, describe=describe: violation(*describe(k)), worst)  # type: ignore[misc]
+        rows += pick_rows(forbidden & near & ~sure, lambda k, describe=describe: warning(*describe(k)), worst)  # type: ignore[misc]
+    text = f"{int(sprayed.sum())} units with a herbicide; {count} pairs of unit and setback whose rule forbids it near its features"
+    return [*rows, info("plan.gpkg", text)]
+
+
+def _describer(evidence: Evidence, item: Measured, ids: NDArray[Any]) -> Any:
+    def describe(unit: int) -> tuple[str, str, str, str]:
+        row = evidence.units.iloc[unit]
+        beyond = not item.anywhere and item.meant and item.distance_m[unit] >= item.required_m[unit] - item.error_m
+        note = "within the mapping error: field check" if beyond else "beyond the mapping error"
+        return (
+            f"unit {ids[unit]}, setback {item.setback.id}",
+            f"{row['treatment_id']} ({row['method']}, {row['product_id']}), {_describe_distance(evidence, item, unit)}",
+            f"not within {_describe_required(evidence, item, unit)}" if not item.anywhere else "nowhere on the site",
+            f"{'' if item.anywhere else note + '; '}{item.setback.source}",
+        )
+
+    return describe
+
+
+def find_forbidden(evidence: Evidence, item: Measured) -> BoolArray:
+    """Tell for each unit whether a setback forbids the treatment planned there, wherever it stands.
+
+    The treatment is judged by the record that the unit names and also by the unit's own columns: a plan whose
+    columns were changed must pass by both.
+    """
+    forbids = item.setback.forbids
+    if forbids is None:
+        return np.zeros(len(evidence.units), dtype=bool)
+    by_record = np.array([_matches(evidence, item, treatment) for treatment in evidence.treatments] + [False], dtype=bool)
+    units = evidence.units
+    pairs = units["method"].astype(str) + "\x00" + units["product_id"].astype(str)
+    texts, code = np.unique(pairs.to_numpy(dtype=object).astype(str), return_inverse=True)
+    by_column = np.array([_matches_columns(evidence, item, *text.split("\x00", 1)) for text in texts], dtype=bool)
+    return by_record[evidence.unit_treatment] | by_column[code]
+
+
+def _matches(evidence: Evidence, item: Measured, treatment: Treatment) -> bool:
+    product = evidence.product(treatment)
+    return product is not None and _matches_columns(evidence, item, treatment.method, product.id)
+
+
+def _matches_columns(evidence: Evidence, item: Measured, method: str, product_id: str) -> bool:
+    from tussock.base.records import DELIVERY
+
+    product = evidence.catalog.products.get(product_id)
+    if product is None or method not in DELIVERY or item.setback.forbids is None:
+        return False
+    return item.setback.forbids.matches(
+        method=method, active=product.active, form=product.form, aquatic_label=product.aquatic_label
+    )
+
+
+def find_date_pairs(evidence: Evidence) -> tuple[NDArray[np.intp], list[Any]]:
+    """Return for each unit which pair of dates it has, and the days of each pair (None: no dates)."""
+    units = evidence.units
+    texts = (units["season_from"].astype(str) + "\x00" + units["season_to"].astype(str)).to_numpy(dtype=object).astype(str)
+    known, code = np.unique(texts, return_inverse=True)
+    return np.asarray(code, dtype=np.intp), [find_planned(*text.split("\x00", 1)) for text in known]
+
+
+def check_distances(evidence: Evidence) -> list[Row]:
+    """Distances to the nearest water and receptor, of units and patches, are those measured anew."""
+    rows: list[Row] = []
+    ids = evidence.units["unit_id"].to_numpy()
+    size = LENGTH.size(evidence.system)
+    nearest = {name: find_nearest_m(evidence, name) for name in ("water", "receptors")}
+    found = evidence.units["nearest_water_m"].to_numpy()
+    rows += _compare_distance("unit", ids, "nearest water", found, nearest["water"], size)
+    patch_ids = evidence.patches["patch_id"].to_numpy()
+    for layer, column in (("water", "nearest_water_m"), ("receptors", "nearest_receptor_m")):
+        least = np.full(len(patch_ids), np.inf)
+        known = evidence.unit_patch >= 0
+        np.minimum.at(least, evidence.unit_patch[known], np.nan_to_num(nearest[layer][known], nan=np.inf))
+        least[np.isinf(least)] = np.nan
+        what = column.removesuffix("_m").replace("_", " ")
+        rows += _compare_distance("patch", patch_ids, what, evidence.patches[column].to_numpy(), least, size)
+    return [*rows, info("plan.gpkg", f"{len(ids)} units and {len(patch_ids)} patches against water and receptors")]
+
+
+def find_nearest_m(evidence: Evidence, layer: str) -> FloatArray:
+    """Return the distance of every unit to the nearest feature of a layer, whatever its kind [m]."""
+    if layer not in evidence.edges or not len(evidence.delivered.layers[layer]):
+        return np.full(len(evidence.units), np.nan)
+    half = evidence.half_width_m(layer)
+    nearest = evidence.nearest(layer, half)
+    return np.where(nearest.on, 0.0, np.maximum(nearest.distance_m - half[nearest.owner], 0.0))
+
+
+def find_tolerance_m(distance: FloatArray) -> FloatArray:
+    """Return how far two honest measurements of a distance may be apart [m]: the plan's CRS may be off by 1e-4."""
+    tolerance: FloatArray = 5e-3 + 2e-4 * np.nan_to_num(distance)
+    return tolerance
+
+
+def _compare_distance(
+    kind: str, ids: NDArray[Any], what: str, found: FloatArray, expected: FloatArray, size: float
+) -> list[Row]:
+    one = np.isnan(found) != np.isnan(expected)
+    off = np.where(one, np.inf, np.abs(np.nan_to_num(found) - np.nan_to_num(expected)))
+    unit = "ft" if size != 1.0 else "m"
+    return pick_rows(
+        off > find_tolerance_m(expected),
+        lambda k: violation(f"{kind} {ids[k]}", f"{what} {found[k] / size:.2f} {unit}", f"{expected[k] / size:.2f} {unit}"),
+        off,
+    )

@@ -1,0 +1,103 @@
+"""True areas anywhere on Earth, against another geodesic library (geographiclib, Karney 2013, doi 10.1007/s00190-012-0578-z)."""
+
+from __future__ import annotations
+
+import geopandas as gpd
+import numpy as np
+import pytest
+import shapely
+from geographiclib.geodesic import Geodesic
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from memory_site import make_site
+from pyproj import Geod
+
+import tussock
+from tussock.base.stages import SiteOptions
+from tussock.repair import repair_layers
+from tussock.reproject import reproject_layers
+
+GEOD = Geod(ellps="WGS84")
+
+
+def geodesic_blob(lon, lat, radius_m, seed, corners=24):
+    """An outline in degrees whose vertices stand on random geodesics from a point."""
+    rng = np.random.default_rng(seed)
+    azimuth = np.linspace(0, 360, corners, endpoint=False)
+    radius = radius_m * rng.uniform(0.4, 1.0, corners)
+    lons, lats, _ = GEOD.fwd(np.full(corners, lon), np.full(corners, lat), azimuth, radius)
+    return shapely.Polygon(np.column_stack([lons, lats]))
+
+
+def area_by_geographiclib(polygon):
+    ring = Geodesic.WGS84.Polygon()
+    for lon, lat in shapely.get_coordinates(polygon)[:-1]:
+        ring.AddPoint(lat, lon)
+    return abs(ring.Compute(reverse=False, sign=True)[2])
+
+
+def measure(outlines, *, layer_crs=4326, named="auto"):
+    frame = gpd.GeoDataFrame({"species": ["a"] * len(outlines)}, geometry=outlines, crs=4326).to_crs(layer_crs)
+    site = make_site(frame, options=SiteOptions(crs=named))
+    return reproject_layers(site, repair_layers(site))
+
+
+@settings(max_examples=60, deadline=None)
+@given(
+    lon=st.floats(-179.9, 179.9), lat=st.floats(-80, 80), radius_m=st.floats(60, 3000), seed=st.integers(0, 2**16)
+)
+def test_area_agrees_from_the_equator_to_80_degrees(lon, lat, radius_m, seed):
+    blob = geodesic_blob(lon, lat, radius_m, seed)
+    measured = measure([blob])
+    assert measured.patches["area_m2"].iloc[0] == pytest.approx(area_by_geographiclib(blob), rel=1e-5)
+    # the cell's own CRS is equal-area: what is cut there has the same areas
+    assert measured.cells[0].patches.area.iloc[0] == pytest.approx(area_by_geographiclib(blob), rel=1e-5)
+
+
+@pytest.mark.parametrize("lat", [0.0, 45.0, -66.5, 79.9])
+def test_area_on_both_sides_of_the_antimeridian(lat):
+    blobs = [geodesic_blob(lon, lat, 800.0, 5) for lon in (179.999, -179.999)]
+    measured = measure(blobs)
+    assert len(measured.cells) == 1
+    for blob, area in zip(blobs, measured.patches["area_m2"], strict=True):
+        assert area == pytest.approx(area_by_geographiclib(blob), rel=1e-5)
+
+
+@pytest.mark.parametrize("lon", [-90.0001, -90.0, -89.9999])
+def test_area_across_a_utm_zone_edge(lon):
+    blob = geodesic_blob(lon, 45.0, 1500.0, 9)
+    assert measure([blob], layer_crs=32615).patches["area_m2"].iloc[0] == pytest.approx(area_by_geographiclib(blob), rel=1e-5)
+
+
+def test_wide_site_is_worked_in_cells():
+    blobs = [geodesic_blob(lon, 45.0, 300.0, 1) for lon in np.linspace(-97, -83, 8)]
+    measured = measure(blobs)
+    assert len(measured.cells) > 1
+    assert measured.crs.distance_error <= 1e-4
+    assert sorted(name for cell in measured.cells for name in cell.patches.index) == sorted(measured.patches.index)
+
+
+@pytest.mark.parametrize(
+    ("crs", "message"),
+    [
+        ("EPSG:4326", "which is in degrees"),
+        ("EPSG:3857", "not for measuring"),
+        ("EPSG:32633", r"areas here are off by .*state the tolerance"),  # a UTM zone of another continent
+        ("no such thing", "no known CRS"),
+    ],
+)
+def test_unfit_crs_is_refused(crs, message):
+    with pytest.raises(tussock.CrsError, match=message):
+        measure([geodesic_blob(-89.0, 45.0, 300.0, 1)], named=crs)
+
+
+@pytest.mark.parametrize(("name", "area_error"), [("EPSG:26916", 3e-4), ("EPSG:2288", 1e-4)])
+def test_named_crs_is_taken_and_its_distortion_reported(name, area_error):
+    # EPSG:2288 is in US survey feet: it is worked in metres
+    blob = geodesic_blob(-89.0, 45.0, 500.0, 2)
+    measured = measure([blob], named=name)
+    assert measured.crs.chosen == "named"
+    assert measured.patches["area_m2"].iloc[0] == pytest.approx(area_by_geographiclib(blob), rel=1e-5)
+    assert 0 < measured.crs.area_error < 2 * area_error
+    assert measured.cells[0].patches.area.iloc[0] == pytest.approx(area_by_geographiclib(blob), rel=2 * area_error)
+    assert measured.cells[0].crs.axis_info[0].unit_name == "metre"
