@@ -75,26 +75,31 @@ def deliver_plan(plan: PlanTables, folder: Path, tell: Tell) -> Path:
         new, old = work / "new", work / "earlier"
         new.mkdir()
         old.mkdir()
-        _write_files(plan, new, tell)
+        _write_files(plan, new, folder, tell)
         _move_in(new, target, earlier, old)
     _tell_rest(target, folder, tell)
     return folder
 
 
-def _write_files(plan: PlanTables, folder: Path, tell: Tell) -> None:
-    """Call each writer in turn; one that needs a package that is not there is left out and said."""
+def _write_files(plan: PlanTables, new: Path, folder: Path, tell: Tell) -> None:
+    """Call each writer in turn; one that needs a package that is not there is left out and said.
+
+    ``new`` is where the files are written, ``folder`` what the user called the place they are for.
+    """
     left_out: dict[str, str] = {}
-    for step in _list_steps(plan, folder):
+    for step in _list_steps(plan, new):
         tell(f"writing {', '.join(step.files)}")
         try:
             step.write()
+        except OutputError as error:
+            raise OutputError(str(error).replace(str(new), str(folder))) from error
         except MissingExtraError as error:
             for name in step.files:
-                (folder / name).unlink(missing_ok=True)
+                (new / name).unlink(missing_ok=True)
                 left_out[name] = str(error)
                 tell(f"left out: {name}; {error}")
     tell(f"writing {RUN_FILE}")
-    write_run_file(plan, folder / RUN_FILE, left_out)
+    write_run_file(plan, new / RUN_FILE, left_out)
 
 
 def _list_steps(plan: PlanTables, folder: Path) -> list[_Step]:
@@ -117,12 +122,14 @@ def _find_earlier(target: Path, folder: Path) -> dict[str, str]:
     Raises
     ------
     OutputError
-        The target is a file, or holds a file under one of our names that no run file lists.
+        The target or one of the folders above it is a file, or it holds a file under one of our names that no run file lists.
     """
+    first = next(item for item in (target, *target.parents) if item.exists())
+    if not first.is_dir():
+        shown = folder if first == target else first
+        raise OutputError(f"{shown} is a file: name a folder for the plan, or move the file away")
     if not target.exists():
         return {}
-    if not target.is_dir():
-        raise OutputError(f"{folder} is a file: name a folder for the plan, or move the file away")
     earlier = _read_run_file(target / RUN_FILE)
     foreign = [name for name in FILES if (target / name).exists() and name not in earlier]
     if foreign:
@@ -148,7 +155,7 @@ def _fault_for(folder: Path) -> Iterator[None]:
     """Turn what the operating system says into one error that names the folder and what to do."""
     try:
         yield
-    except OutputError:
+    except (OutputError, FileNotFoundError):  # said already; or a file of the program is missing, no fault of the disk
         raise
     except OSError as error:
         raise OutputError(

@@ -10,6 +10,7 @@ from typing import Any, Final
 from tussock import __version__
 from tussock.base.stages import PlanTables
 from tussock.deliver.cautions import NOT_READY
+from tussock.deliver.sheets_binder import Binder
 from tussock.deliver.sheets_ground import lay_out_site
 from tussock.deliver.sheets_ink import shorten
 from tussock.deliver.sheets_layout import (
@@ -23,7 +24,7 @@ from tussock.deliver.sheets_layout import (
     set_pages,
 )
 from tussock.deliver.sheets_overview import anchor_name, list_overview_blocks
-from tussock.deliver.sheets_patch import Binder, list_patch_blocks
+from tussock.deliver.sheets_patch import list_patch_blocks
 
 _HEAD_PT: Final = 62.0
 _LETTER: Final = (612.0, 792.0)

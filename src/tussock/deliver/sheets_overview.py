@@ -8,9 +8,9 @@ from typing import Any, Final
 from tussock.base import columns as c
 from tussock.deliver import cautions as said
 from tussock.deliver import sheets_words as w
+from tussock.deliver.sheets_binder import Binder
 from tussock.deliver.sheets_layout import Block, Flow, Paper, bold, heading, load_fonts, para, share_widths, table
 from tussock.deliver.sheets_map import site_map
-from tussock.deliver.sheets_patch import Binder
 
 _SHORT_ID: Final = 6
 _BLANK_PT: Final = 36.0

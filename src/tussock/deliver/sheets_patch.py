@@ -1,19 +1,16 @@
-"""In: one patch of a plan. Out: the blocks of its sheet: map, stop rules, a card for each unit, cautions, blanks, record."""
+"""In: one patch of a plan. Out: the blocks of its sheet: map, stop rules, a card for each unit, rules, blanks, record."""
 
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
-from functools import cached_property
-from typing import TYPE_CHECKING, Any, Final
+from typing import Any, Final
 
 from tussock.base import columns as c
-from tussock.base.columns import UnitSystem
-from tussock.base.records import Product, Ruleset, Setback, Treatment
+from tussock.base.records import Product
 from tussock.base.stages import PlanTables
 from tussock.deliver import cautions as said
 from tussock.deliver import sheets_words as w
-from tussock.deliver.sheets_ground import SiteMap
+from tussock.deliver.sheets_binder import Binder
 from tussock.deliver.sheets_layout import (
     Block,
     Flow,
@@ -27,11 +24,9 @@ from tussock.deliver.sheets_layout import (
     share_widths,
     table,
 )
-from tussock.deliver.sheets_map import patch_map, swatch
+from tussock.deliver.sheets_map import patch_map
+from tussock.deliver.sheets_unit import describe_cover, draw_rules, draw_unit_card
 from tussock.trade.methods import METHODS
-
-if TYPE_CHECKING:
-    import pandas as pd
 
 _MAP_LEAST_PT: Final = 330.0
 _RECORD_ROWS: Final = 5
@@ -44,53 +39,6 @@ _SIGNATURES: Final = (
     "Crew present",
 )
 _OWN_COLUMNS: Final = frozenset({"geometry", "stems_per_acre", "stems_per_ha", "stem_count", "stem_diameter_in"})
-
-
-@dataclass(frozen=True)
-class Binder:
-    """A plan with the look-ups that the sheets need: made once, used for every patch."""
-
-    plan: PlanTables
-    site: SiteMap
-
-    @property
-    def system(self) -> UnitSystem:
-        """Units of the sheets."""
-        return self.plan.site.options.units
-
-    @cached_property
-    def units(self) -> Mapping[str, list[dict[str, Any]]]:
-        """Rows of the units, by patch."""
-        return _group(self.plan.units.drop(columns="geometry"), "patch_id")
-
-    @cached_property
-    def distances(self) -> Mapping[str, list[dict[str, Any]]]:
-        """Rows of the setbacks in force, by unit."""
-        table = self.plan.compliance
-        return _group(table[table["distance_verdict"] != "clear"], "unit_id")
-
-    @cached_property
-    def setbacks(self) -> Mapping[str, tuple[Ruleset, Setback]]:
-        """Rules by id."""
-        return {setback.id: (ruleset, setback) for ruleset, setback in self.plan.site.setbacks()}
-
-    @cached_property
-    def forbidden(self) -> Mapping[str, str]:
-        """What each rule forbids, in words."""
-        zones = self.plan.setback_zones
-        return dict(zip(zones["setback_id"].astype(str), zones["forbids"].fillna("").astype(str), strict=True))
-
-    @cached_property
-    def treatments(self) -> Mapping[str, Treatment]:
-        """Treatments by id."""
-        return {item.id: item for item in self.plan.site.treatments or ()}
-
-
-def _group(table: pd.DataFrame, key: str) -> dict[str, list[dict[str, Any]]]:
-    grouped: dict[str, list[dict[str, Any]]] = {}
-    for row in table.to_dict("records"):
-        grouped.setdefault(str(row[key]), []).append({str(name): value for name, value in row.items()})
-    return grouped
 
 
 def list_patch_blocks(binder: Binder, place: int, patch: Mapping[str, Any], paper: Paper) -> list[Block]:
@@ -116,10 +64,12 @@ def list_patch_blocks(binder: Binder, place: int, patch: Mapping[str, Any], pape
     high = left if left >= _MAP_LEAST_PT else paper.inner_height - facts.wrap(wide, paper.inner_height)[1]
     high = max(high, _MAP_LEAST_PT)
     blocks = [Block((facts,)), Block((patch_map(binder.site, place, wide, high, binder.system),)), Block(tuple(rules))]
-    blocks += [Block(tuple(_unit_card(binder, patch, unit, wide)), new_page=number == 0) for number, unit in enumerate(units)]
+    cards = [tuple(draw_unit_card(binder, patch, unit, wide)) for unit in units]
+    blocks += [Block(card, new_page=number == 0) for number, card in enumerate(cards)]
     if not units:
         blocks.append(Block((para(bold("This patch has no treatment units."), " Nothing is planned here."),)))
-    blocks += [Block(tuple(flows)) for flows in (_method_cautions(binder, units), _cautions(binder.plan))]
+    rules = draw_rules(binder, str(patch["patch_id"]), units, wide)
+    blocks += [Block(tuple(flows)) for flows in (rules, _method_cautions(units), _other_ways(units), _cautions(binder.plan))]
     blocks += [Block(tuple(_people(wide))), Block(tuple(_record(units, wide)))]
     return [block for block in blocks if block.flows]
 
@@ -149,17 +99,6 @@ def _patch_facts(binder: Binder, patch: Mapping[str, Any], units: list[dict[str,
     if notes:
         rows.append(("From the mapper", [notes]))
     return facts_table(rows, wide)
-
-
-def describe_cover(patch: Mapping[str, Any]) -> str:
-    """Return the cover of a patch, with its range."""
-    if not w.is_known(patch["cover_pct"]):
-        return "cover not known: amounts that follow from it stay blank, judge it on site"
-    text = f"cover {w.figures(float(patch['cover_pct']))} %"
-    low, high = patch["cover_low_pct"], patch["cover_high_pct"]
-    if w.is_known(low) and w.is_known(high) and low != high:
-        text += f" ({w.figures(float(low))} to {w.figures(float(high))} %)"
-    return text
 
 
 def _describe_total(binder: Binder, patch: Mapping[str, Any]) -> list[Piece]:
@@ -234,160 +173,24 @@ def _warn_product(product: Product) -> list[Piece]:
     return words
 
 
-# ---- one unit
-
-
-def _unit_card(binder: Binder, patch: Mapping[str, Any], unit: Mapping[str, Any], wide: float) -> list[Flow]:
-    system = binder.system
-    title = bar(bold(f"Unit {unit['unit_id']}"), f"   {w.show_cell(unit, 'area', c.AREA, system)}", size=13)
-    look = str(unit["allowed_use"]) if unit["status"] == "planned" else "no option"
-    words = str(unit["allowed_use"]) if w.is_known(unit["allowed_use"]) else "not classed"
-    use: list[tuple[str, Any]] = [("Rules leave", _use_cell(look, words, wide - 108))]
-    treatment = binder.treatments.get(str(unit["treatment_id"]))
-    if unit["status"] != "planned" or treatment is None:
-        return [title, facts_table([*use, *_refusal_rows(binder, unit)], wide)]
-    rows = [*use, *_treatment_rows(binder, patch, unit, treatment)]
-    return [title, facts_table(rows, wide), *_mix_table(binder, unit, treatment, wide), facts_table(_rule_rows(binder, unit), wide)]
-
-
-def _use_cell(look: str, words: str, wide: float) -> Flow:
-    return table([[swatch(look, 40, 13), para(bold(words))]], [50, wide - 58], lines="none", pad=(0, 0))
-
-
-def _refusal_rows(binder: Binder, unit: Mapping[str, Any]) -> list[tuple[str, list[Piece]]]:
-    if w.is_known(unit["area_counted_with"]):
-        first = [bold(f"Treat this ground with patch {unit['area_counted_with']} only. "), str(unit["reason"])]
-        return [("Not here", first), *_rule_rows(binder, unit, reason=False)]
-    return [
-        ("Leave", [bold("NO OPTION: leave this unit untreated.")]),
-        ("Why", [str(unit["reason"])]),
-        ("Without herbicide", [str(unit["non_chemical"])]),
-        *_rule_rows(binder, unit, reason=False),
-    ]
-
-
-def _treatment_rows(
-    binder: Binder, patch: Mapping[str, Any], unit: Mapping[str, Any], treatment: Treatment
-) -> list[tuple[str, list[Piece]]]:
-    system = binder.system
-    method = METHODS[treatment.method]
-    rows: list[tuple[str, list[Piece]]] = [
-        (
-            "Treat",
-            [bold(patch["species"]), f", {describe_cover(patch)}: {w.show_cell(unit, 'infested', c.AREA, system)} of this unit"],
-        ),
-        ("How", [bold(method.title), f" ({treatment.id})", *[f"; {line}" for line in w.describe_dose(treatment, system)]]),
-    ]
-    if treatment.note:
-        rows.append(("Note", [treatment.note]))
-    if w.is_known(unit["product_id"]):
-        rows += _product_rows(binder, unit, treatment)
-    rows.append(("Time", _describe_time(unit, system)))
-    first, last = (w.show_date(str(unit[name])) for name in ("season_from", "season_to"))
-    rows.append(("Dates", [bold(f"{first} to {last}") if first else "no window given"]))
-    return rows
-
-
-def _product_rows(binder: Binder, unit: Mapping[str, Any], treatment: Treatment) -> list[tuple[str, list[Piece]]]:
-    system = binder.system
-    product = binder.plan.site.products[str(unit["product_id"])]
-    shares = [f"{w.figures(float(unit['concentration_pct']), 4)} % product in {unit['carrier']}"]
-    shares += [f"{name} {w.figures(share * 100, 4)} %" for name, share in (("dye", treatment.dye), ("adjuvant", treatment.adjuvant)) if share]
-    label = "aquatic label" if product.aquatic_label else "no aquatic label"
-    mix_l = w.read_si(unit, "spray", c.LIQUID, system)
-    product_l = w.read_si(unit, "product", c.SMALL_LIQUID, system)
-    amount: list[Piece] = [
-        bold(f"{w.show_volume(mix_l, system)} of mix"),
-        f" ({w.show_cell(unit, 'spray', c.RATE, system)} on covered ground), in it {w.show_volume(product_l, system)} "
-        f"product = {w.show_cell(unit, 'ae', c.MASS, system)} ae",
-    ]
-    dose = [f"{w.show_cell(unit, 'ae', c.DOSE, system)} ae on the treated ground"]
-    if w.is_known(unit["annual_limit_used_pct"]):
-        dose.append(f"; {w.figures(float(unit['annual_limit_used_pct']))} % of the yearly limit used, with earlier work")
-    return [
-        ("Product", [bold(product.id), f" ({product.active}, {product.form}, {label})"]),
-        ("Mix", [", ".join(shares)]),
-        ("Amount", amount),
-        ("Dose", dose),
-    ]
-
-
-def _describe_time(unit: Mapping[str, Any], system: UnitSystem) -> list[Piece]:
-    pieces: list[Piece] = []
-    seconds = unit[f"spray_{c.SECONDS.suffix(system)}"]
-    if w.is_known(seconds):
-        pieces += [bold(f"nozzle open {w.show_seconds(float(seconds))}"), "; "]
-    for name, word in (("stems", "stems"), ("cuts", "cuts")):
-        if w.is_known(unit[name]):
-            pieces += [bold(f"{int(unit[name]):,} {word}"), "; "]
-    return [*pieces, f"crew {w.show_cell(unit, 'crew', c.HOURS, system)} (all persons)"]
-
-
-def _mix_table(binder: Binder, unit: Mapping[str, Any], treatment: Treatment, wide: float) -> list[Flow]:
-    """Return what goes into each load."""
-    system = binder.system
-    capacity_l = w.find_capacity_l(binder.plan.site.operations, treatment)
-    loads = w.list_loads(w.read_si(unit, "spray", c.LIQUID, system), capacity_l, treatment)
-    if treatment.product is None or not loads:
-        return []
-    names = ["Load", "Mix", "Product", *(["Dye"] if treatment.dye else []), *(["Adjuvant"] if treatment.adjuvant else [])]
-    carrier = str(unit["carrier"]).capitalize()
-    rows: list[list[Any]] = [[para(bold(name)) for name in (*names, carrier)]]
-    for load in loads:
-        parts = [load.mix.total_l, load.mix.product_l]
-        parts += [load.mix.dye_l] * bool(treatment.dye) + [load.mix.adjuvant_l] * bool(treatment.adjuvant)
-        label = f"{load.label}, {load.count} times" if load.count > 1 else load.label
-        cells = [w.show_volume(size_l, system) for size_l in (*parts, load.mix.carrier_l)]
-        rows.append([para(bold(label)), para(cells[0]), para(bold(cells[1])), *[para(cell) for cell in cells[2:]]])
-    widths = share_widths(wide, [1.15, *[1.0] * (len(rows[0]) - 1)])
-    return [table(rows, widths, head=True)]
-
-
-def _rule_rows(binder: Binder, unit: Mapping[str, Any], *, reason: bool = True) -> list[tuple[str, Any]]:
-    """Return setbacks in force, tasks, conditions and checks of a unit."""
-    limits, tasks = [], []
-    for row in binder.distances.get(str(unit["unit_id"]), []):
-        ruleset, setback = binder.setbacks[str(row["setback_id"])]
-        (limits if setback.forbids is not None else tasks).append(_describe_rule(binder, row, ruleset, setback))
-        tasks += [[f"{setback.id}: {condition}"] for condition in setback.conditions]
-    rows: list[tuple[str, Any]] = [("Setbacks in force", _lines(limits) if limits else ["none of the loaded rules"])]
-    if tasks:
-        rows.append(("Before and during work", _lines(tasks)))
-    if w.is_known(unit["check_in_field"]):
-        names = ", ".join(str(unit["check_in_field"]).split(";"))
-        rows.append(("Check in the field", [bold(f"Flag the real edge: {names}"), " (within the mapping error, or an assumed width)"]))
-    if reason and w.is_known(unit["reason"]):
-        rows.append(("Mind", [str(unit["reason"])]))
-    if reason and unit["delivery"] != "none":
-        rows.append(("Without herbicide", [str(unit["non_chemical"])]))
-    return rows
-
-
-def _lines(items: Iterable[list[Piece]]) -> Flow:
-    unique: dict[str, list[Piece]] = {str(item): item for item in items}
-    return [para(*item) for item in unique.values()]
-
-
-def _describe_rule(binder: Binder, row: Mapping[str, Any], ruleset: Ruleset, setback: Setback) -> list[Piece]:
-    draft = [bold(" [DRAFT rule set]")] if ruleset.ruleset.status == "draft" else []
-    where = w.describe_distance(row, binder.system)
-    sure = [bold(" WITHIN ERROR, taken as inside")] if row["distance_verdict"] == "within error" else []
-    task = w.describe_task(setback)
-    if task:
-        return [bold(setback.id), f": {task} ({where})", *sure, *draft]
-    season = f", in force {' to '.join(setback.season)}" if setback.season else ""
-    return [bold(setback.id), f": {where}; no {binder.forbidden.get(setback.id, '')}{season}", *sure, *draft]
-
-
 # ---- back page
 
 
-def _method_cautions(binder: Binder, units: Iterable[Mapping[str, Any]]) -> list[Flow]:
+def _method_cautions(units: Iterable[Mapping[str, Any]]) -> list[Flow]:
     used = [name for name in METHODS if name in {str(unit["method"]) for unit in units}]
     flows: list[Flow] = []
     for name in used:
         flows += [para(bold(f"{METHODS[name].title}: "), " ".join(METHODS[name].cautions))]
     return [heading("Care with these methods"), *flows] if flows else []
+
+
+def _other_ways(units: Iterable[Mapping[str, Any]]) -> list[Flow]:
+    """Return the ways without herbicide of the units that are planned with one; those without an option name their own."""
+    ways = dict.fromkeys(
+        str(unit["non_chemical"]) for unit in units if unit["status"] == "planned" and w.is_known(unit["product_id"])
+    )
+    texts = [para(way) for way in ways if w.is_known(way)]
+    return [heading("Without herbicide"), *texts] if texts else []
 
 
 def _cautions(plan: PlanTables) -> list[Flow]:

@@ -214,16 +214,14 @@ def _show_small(size_m: float, system: UnitSystem) -> str:
     return f"{figures(size_m / 0.0254)} in" if system == "us" else f"{figures(size_m * 100)} cm"
 
 
-def describe_distance(row: Row, system: UnitSystem) -> str:
-    """Return how far a unit is from a feature, what is required, and the error."""
+def describe_place(row: Row, system: UnitSystem) -> str:
+    """Return how far a unit is from a feature, with the mapping error."""
     achieved = read_si(row, "achieved", c.LENGTH, system)
-    required = read_si(row, "required", c.LENGTH, system)
     if math.isnan(achieved):
         return f"holds on {row['feature']}"
-    where = f"on {row['feature']}" if achieved == 0 else f"{show_length(achieved, system)} from {row['feature']}"
-    text = f"{where}, {show_length(required, system)} required"
     error = read_si(row, "error", c.LENGTH, system)
-    return f"{text}, mapping error {show_length(error, system)}" if error > 0 else text
+    sure = f" (error {show_length(error, system)})" if error > 0 else ""
+    return f"on {row['feature']}{sure}" if achieved == 0 else f"{show_length(achieved, system)} from {row['feature']}{sure}"
 
 
 def describe_task(setback: Setback) -> str:
@@ -233,3 +231,8 @@ def describe_task(setback: Setback) -> str:
     if setback.notify is not None:
         return f"Notify: {setback.notify}"
     return "No mixing or filling here" if setback.no_mixing else ""
+
+
+def name_task(setback: Setback) -> str:
+    """Return the kind of thing that a rule asks for, in a word or two."""
+    return "permit" if setback.permit is not None else "notify" if setback.notify is not None else "no mixing or filling here"

@@ -1,0 +1,63 @@
+"""In: a plan. Out: its rows by patch and unit, its rules and treatments by id: looked up once, used on every sheet."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from functools import cached_property
+from typing import TYPE_CHECKING, Any
+
+from tussock.base.columns import UnitSystem
+from tussock.base.records import Ruleset, Setback, Treatment
+from tussock.base.stages import PlanTables
+from tussock.deliver.sheets_ground import SiteMap
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+
+@dataclass(frozen=True)
+class Binder:
+    """A plan with the look-ups that the sheets need: made once, used for every patch."""
+
+    plan: PlanTables
+    site: SiteMap
+
+    @property
+    def system(self) -> UnitSystem:
+        """Units of the sheets."""
+        return self.plan.site.options.units
+
+    @cached_property
+    def units(self) -> Mapping[str, list[dict[str, Any]]]:
+        """Rows of the units, by patch."""
+        return _group(self.plan.units.drop(columns="geometry"), "patch_id")
+
+    @cached_property
+    def distances(self) -> Mapping[str, list[dict[str, Any]]]:
+        """Rows of the setbacks in force, by unit."""
+        table = self.plan.compliance
+        return _group(table[table["distance_verdict"] != "clear"], "unit_id")
+
+    @cached_property
+    def setbacks(self) -> Mapping[str, tuple[Ruleset, Setback]]:
+        """Rules by id."""
+        return {setback.id: (ruleset, setback) for ruleset, setback in self.plan.site.setbacks()}
+
+    @cached_property
+    def forbidden(self) -> Mapping[str, str]:
+        """What each rule forbids, in words."""
+        zones = self.plan.setback_zones
+        return dict(zip(zones["setback_id"].astype(str), zones["forbids"].fillna("").astype(str), strict=True))
+
+    @cached_property
+    def treatments(self) -> Mapping[str, Treatment]:
+        """Treatments by id."""
+        return {item.id: item for item in self.plan.site.treatments or ()}
+
+
+def _group(table: pd.DataFrame, key: str) -> dict[str, list[dict[str, Any]]]:
+    grouped: dict[str, list[dict[str, Any]]] = {}
+    for row in table.to_dict("records"):
+        grouped.setdefault(str(row[key]), []).append({str(name): value for name, value in row.items()})
+    return grouped
