@@ -1,4 +1,4 @@
-"""Fixtures for all tests: the sample sites, planned once, and the large one delivered once. Do not edit what they give."""
+"""Fixtures for all tests: the sample sites, planned once, the large one delivered once. Copy what you change."""
 
 from __future__ import annotations
 
@@ -9,6 +9,30 @@ import pytest
 
 import tussock
 from tussock.plan import Plan
+
+#: The columns that every plan has, typed in by hand from the words that fix them; other columns may follow.
+#: Metric swaps the suffix: acre -> ha, ft -> m, gal -> l, fl_oz -> ml, lb -> kg.
+_CONTRACT = """
+patches us: patch_id species growth_form area_acre cover_pct infested_acre nearest_water_ft nearest_receptor_ft
+ unit_count status spray_gal product_gal ae_lb crew_hours cost
+patches metric: patch_id species growth_form area_ha cover_pct infested_ha nearest_water_m nearest_receptor_m
+ unit_count status spray_l product_l ae_kg crew_hours cost
+units us: unit_id patch_id area_acre infested_acre setbacks nearest_water_ft treatment_id method delivery product_id
+ active spray_gal product_fl_oz ae_lb ae_lb_per_acre annual_limit_used_pct spray_seconds stems cuts loads crew_hours
+ cost season_from season_to status reason
+units metric: unit_id patch_id area_ha infested_ha setbacks nearest_water_m treatment_id method delivery product_id
+ active spray_l product_ml ae_kg ae_kg_per_ha annual_limit_used_pct spray_seconds stems cuts loads crew_hours cost
+ season_from season_to status reason
+options us: unit_id treatment_id verdict reason
+options metric: unit_id treatment_id verdict reason
+"""
+
+
+@pytest.fixture(scope="session")
+def contract() -> dict[str, list[str]]:
+    """Columns that a table begins with, by table and unit system, such as ``contract["units us"]``."""
+    lines = _CONTRACT.strip().replace("\n ", " ").splitlines()
+    return {name: names.split() for name, names in (line.split(": ") for line in lines)}
 
 
 @pytest.fixture(scope="session")

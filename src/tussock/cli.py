@@ -6,6 +6,7 @@ so that ``tussock --help`` stays fast.
 
 from __future__ import annotations
 
+import math
 import sys
 from collections.abc import Callable
 from pathlib import Path
@@ -105,7 +106,7 @@ def _summarise(plan: Any, folder: Path) -> str:
         "cost",
     ):
         row = season.loc[item]
-        if row["likely"] == row["likely"]:  # noqa: PLR0124  (nan: nothing is known, the line is left out)
+        if row["likely"] == row["likely"]:
             unit = "" if row["unit"] == "count" else f" {row['unit']}"
             number = f"{row['likely']:.0f}" if row["unit"] == "count" else f"{row['likely']:,.2f}"
             lines.append(f"  {item:<34}{number:>12}{unit}")
@@ -124,6 +125,7 @@ def review_command(folder: Path, site: Path | None, quiet: bool) -> None:
     from tussock.plan import review_plan
 
     findings = review_plan(folder, site)
+    row: Any
     for row in findings.itertuples():
         if row.level == "violation" or not quiet:
             shown = "; ".join(
@@ -176,9 +178,10 @@ def inspect_command(site: Path) -> None:
 def _list_findings(tables: list[Any]) -> None:
     from tussock.base.findings import join_findings
 
+    row: Any
     for row in join_findings(tables).itertuples():
         areas = ""
-        if row.area_before_m2 == row.area_before_m2 and row.layer == "infestations":  # noqa: PLR0124  (nan: no area)
+        if not math.isnan(row.area_before_m2) and row.layer == "infestations":
             areas = f" (area {row.area_before_m2:.1f} m2 before, {row.area_after_m2:.1f} m2 after)"
         click.echo(f"  {row.level}: {row.layer}, {row.row}: {_one_line(str(row.what))}: {row.done}{areas}")
 

@@ -196,11 +196,12 @@ _PATCH_WORK = (
     "stems_per_ha",
     "stem_diameter_m",
     "cover_note",
+    "bark_wet",
     "labour_cost",
     "product_cost",
     "equipment_cost",
 )
-_UNIT_WORK = ("in_water", "history", "shared_with", "beyond_m", "standing", "standing_m")
+_UNIT_WORK = ("partners_l", "in_water", "history", "shared_with", "beyond_m", "standing", "standing_m")
 
 
 def _show(frame: gpd.GeoDataFrame, schema: c.Schema, system: c.UnitSystem, work: tuple[str, ...]) -> gpd.GeoDataFrame:
@@ -240,7 +241,7 @@ def _move_features(repaired: Repaired) -> dict[LayerName, gpd.GeoDataFrame]:
     crs = repaired.layers["infestations"].frame.crs
     moved: dict[LayerName, gpd.GeoDataFrame] = {}
     for name, layer in repaired.layers.items():
-        if name == "infestations":
+        if name in ("infestations", "stems"):
             continue
         geometry = move_geometry(np.asarray(layer.frame.geometry.array, dtype=object), layer.frame.crs, crs)
         moved[name] = layer.frame.set_geometry(geometry, crs=None).set_crs(crs, allow_override=True)

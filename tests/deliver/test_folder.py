@@ -64,7 +64,7 @@ def contents(folder: Path) -> dict[str, bytes]:
 
 
 def fail_with(error: BaseException) -> Callable[..., None]:
-    def write(*_: object) -> None:
+    def write(*_: object, **__: object) -> None:
         raise error
 
     return write
@@ -89,7 +89,12 @@ def test_the_run_file_lists_every_other_file_with_its_hash(sample_folder):
 @pytest.mark.parametrize(
     ("layer", "name", "sheet", "columns"),
     [
-        ("patches", "patch_budget.csv", "Patches", ["area_acre", "spray_gal", "product_gal", "ae_lb", "crew_hours", "cost"]),
+        (
+            "patches",
+            "patch_budget.csv",
+            "Patches",
+            ["area_acre", "spray_gal", "product_gal", "ae_lb", "crew_hours", "cost"],
+        ),
         ("units", "unit_budget.csv", "Units", ["area_acre", "spray_gal", "product_fl_oz", "ae_lb", "stems", "cost"]),
     ],
 )
@@ -214,7 +219,9 @@ def test_files_of_others_are_left_alone_and_named(light, small_plan, tmp_path):
 
 def test_a_file_of_ours_by_name_but_not_by_origin_is_not_overwritten(light, small_plan, tmp_path):
     (tmp_path / "plan.xlsx").write_text("my own plan")
-    with pytest.raises(OutputError, match=r"plan\.xlsx there already, and no run\.json of an earlier plan lists it: name"):
+    with pytest.raises(
+        OutputError, match=r"plan\.xlsx there already, and no run\.json of an earlier plan lists it: name"
+    ):
         deliver(small_plan, tmp_path)
     assert contents(tmp_path) == {"plan.xlsx": b"my own plan"}
 
@@ -267,7 +274,9 @@ def test_a_full_disk_is_said(light, small_plan, tmp_path, monkeypatch):
 
 def test_a_fault_of_the_database_names_the_folder_of_the_user(small_plan, tmp_path, monkeypatch):
     monkeypatch.setattr(pyogrio, "write_dataframe", fail_with(pyogrio.errors.DataSourceError("disk I/O error")))
-    with pytest.raises(OutputError, match=rf"{tmp_path}/plan/plan\.gpkg cannot be written: disk I/O error; name a folder"):
+    with pytest.raises(
+        OutputError, match=rf"{tmp_path}/plan/plan\.gpkg cannot be written: disk I/O error; name a folder"
+    ):
         deliver(small_plan, tmp_path / "plan")
     assert list(tmp_path.iterdir()) == []
 

@@ -1,4 +1,4 @@
-"""plan.gpkg, read back with GDAL and with SQLite, and held against the OGC GeoPackage Encoding Standard 1.3 (12-128r18)."""
+"""plan.gpkg, read back with GDAL and SQLite, held against the OGC GeoPackage Encoding Standard 1.3 (12-128r18)."""
 
 from __future__ import annotations
 
@@ -23,16 +23,6 @@ from tussock.base.errors import OutputError
 from tussock.deliver import geopackage
 from tussock.plan import Plan
 
-PATCHES_US = (
-    "patch_id species growth_form area_acre cover_pct infested_acre nearest_water_ft nearest_receptor_ft unit_count "
-    "status spray_gal product_gal ae_lb crew_hours cost"
-).split()
-UNITS_METRIC = (
-    "unit_id patch_id area_ha infested_ha setbacks nearest_water_m treatment_id method delivery product_id "
-    "active spray_l product_ml ae_kg ae_kg_per_ha annual_limit_used_pct spray_seconds stems cuts loads "
-    "crew_hours cost season_from season_to status reason"
-).split()
-OPTIONS = ["unit_id", "treatment_id", "verdict", "reason"]
 LAYERS = ["patches", "units", "setback_zones", "overlaps", "water", "receptors", "access", "history"]
 TABLES = ["options", "compliance", "findings", "season", "about"]
 PAYLOADS = ["=1+1", "+1", "@x", "<script>alert(1)</script>", "{{7*7}}", "'; DROP TABLE units; --", "sûr \N{SNOWFLAKE}"]
@@ -76,22 +66,18 @@ def test_it_is_a_geopackage_1_3(sample_gpkg):
     assert ask(sample_gpkg, "PRAGMA foreign_key_check") == []
 
 
-def test_contract_columns_us(sample_gpkg, sample_plan):
-    assert fields(sample_gpkg, "patches")[: len(PATCHES_US)] == PATCHES_US
+def test_contract_columns_us(sample_gpkg, sample_plan, contract):
+    assert fields(sample_gpkg, "patches")[: len(contract["patches us"])] == contract["patches us"]
+    assert fields(sample_gpkg, "units")[: len(contract["units us"])] == contract["units us"]
     assert fields(sample_gpkg, "patches") == [name for name in sample_plan.patches.columns if name != "geometry"]
-    assert fields(sample_gpkg, "options") == OPTIONS
+    assert fields(sample_gpkg, "options") == contract["options us"]
 
 
-def test_contract_columns_metric(small_metric_plan, tmp_path):
+def test_contract_columns_metric(small_metric_plan, tmp_path, contract):
     path = write(small_metric_plan, tmp_path)
-    assert fields(path, "units")[: len(UNITS_METRIC)] == UNITS_METRIC
-    assert fields(path, "patches")[3:8] == [
-        "area_ha",
-        "cover_pct",
-        "infested_ha",
-        "nearest_water_m",
-        "nearest_receptor_m",
-    ]
+    for layer in ("patches", "units", "options"):
+        expected = contract[f"{layer} metric"]
+        assert fields(path, layer)[: len(expected)] == expected
 
 
 @pytest.mark.parametrize("name", ["patches", "units", "setback_zones"])
@@ -109,6 +95,13 @@ def test_outlines_come_back_in_the_layers_own_crs(name, sample_gpkg, sample_plan
 def promote(series: gpd.GeoSeries) -> gpd.GeoSeries:
     parts = [shapely.MultiPolygon(shapely.get_parts(item).tolist()) for item in series]
     return gpd.GeoSeries(parts, index=series.index, name="geometry").normalize()
+
+
+def test_an_empty_zone_is_a_row_without_an_outline(small_plan, tmp_path):
+    empty = small_plan.setback_zones.geometry.is_empty.tolist()
+    assert 0 < sum(empty) < len(empty)
+    rows = ask(write(small_plan, tmp_path), "SELECT geom IS NULL FROM setback_zones ORDER BY fid")
+    assert [bool(missing) for (missing,) in rows] == empty
 
 
 def test_values_come_back_as_they_are(sample_gpkg, sample_plan):
@@ -232,9 +225,7 @@ def test_hostile_texts_stay_texts(small_plan, tmp_path):
 
 def test_every_column_is_described_in_the_schema_extension(sample_gpkg):
     # annex F.9: table gpkg_data_columns, registered as extension gpkg_schema
-    described = dict(
-        ask(sample_gpkg, "SELECT table_name || '.' || column_name, description FROM gpkg_data_columns")
-    )
+    described = dict(ask(sample_gpkg, "SELECT table_name || '.' || column_name, description FROM gpkg_data_columns"))
     for layer in (*LAYERS, *TABLES):
         assert all(described[f"{layer}.{name}"] for name in fields(sample_gpkg, layer))
     assert described["units.ae_lb_per_acre"] == "dose on the treated ground [lb/acre]"
@@ -279,9 +270,9 @@ def test_no_folder_of_this_machine_and_no_clock_in_the_file(sample_gpkg, sample_
 
 def test_a_crs_without_a_code_is_kept(small_plan, tmp_path):
     crs = "+proj=laea +lat_0=45.3 +lon_0=-94.1 +datum=WGS84 +units=m"
-    moved = {
-        name: getattr(small_plan, name).to_crs(crs) for name in ("patches", "units", "setback_zones")
-    } | {"features": {name: frame.to_crs(crs) for name, frame in small_plan.features.items()}}
+    moved = {name: getattr(small_plan, name).to_crs(crs) for name in ("patches", "units", "setback_zones")} | {
+        "features": {name: frame.to_crs(crs) for name, frame in small_plan.features.items()}
+    }
     path = write(replace(small_plan, **moved), tmp_path)
     back = pyogrio.read_dataframe(path, layer="patches")
     assert back.crs.is_projected

@@ -1,4 +1,4 @@
-"""run.json: read back, its hashes taken again with hashlib, its documents compared with the files as tomllib reads them."""
+"""run.json, read back: hashes taken again with hashlib, documents compared with the files as tomllib reads them."""
 
 from __future__ import annotations
 

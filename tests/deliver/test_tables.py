@@ -17,30 +17,16 @@ import shapely
 from tussock.deliver import tables
 from tussock.plan import Plan
 
-# The contract, typed in by hand; metric swaps the suffix: acre -> ha, ft -> m, gal -> l, fl_oz -> ml, lb -> kg.
-PATCHES = {
-    "us": (
-        "patch_id species growth_form area_acre cover_pct infested_acre nearest_water_ft nearest_receptor_ft unit_count "
-        "status spray_gal product_gal ae_lb crew_hours cost"
-    ).split(),
-    "metric": (
-        "patch_id species growth_form area_ha cover_pct infested_ha nearest_water_m nearest_receptor_m unit_count "
-        "status spray_l product_l ae_kg crew_hours cost"
-    ).split(),
-}
-UNITS = {
-    "us": (
-        "unit_id patch_id area_acre infested_acre setbacks nearest_water_ft treatment_id method delivery product_id "
-        "active spray_gal product_fl_oz ae_lb ae_lb_per_acre annual_limit_used_pct spray_seconds stems cuts loads "
-        "crew_hours cost season_from season_to status reason"
-    ).split(),
-    "metric": (
-        "unit_id patch_id area_ha infested_ha setbacks nearest_water_m treatment_id method delivery product_id "
-        "active spray_l product_ml ae_kg ae_kg_per_ha annual_limit_used_pct spray_seconds stems cuts loads "
-        "crew_hours cost season_from season_to status reason"
-    ).split(),
-}
-PAYLOADS = ["=cmd|' /C calc'!A0", "+1+1", "-1+1", "@SUM(A1)", "\t=1", "<script>alert(1)</script>", "{{7*7}}", '"a", b\nc']
+PAYLOADS = [
+    "=cmd|' /C calc'!A0",
+    "+1+1",
+    "-1+1",
+    "@SUM(A1)",
+    "\t=1",
+    "<script>alert(1)</script>",
+    "{{7*7}}",
+    '"a", b\nc',
+]
 
 
 def read_csv(path: Path) -> tuple[list[str], list[dict[str, str]]]:
@@ -56,14 +42,15 @@ def written(small_plan: Plan, tmp_path: Path) -> Path:
 
 
 @pytest.mark.parametrize("system", ["us", "metric"])
-def test_columns_are_those_of_the_contract(system, small_plan, small_metric_plan, tmp_path):
+def test_columns_are_those_of_the_contract(system, contract, small_plan, small_metric_plan, tmp_path):
     plan = small_plan if system == "us" else small_metric_plan
     tables.write_tables(plan, tmp_path)
     patches, _ = read_csv(tmp_path / "patch_budget.csv")
     units, _ = read_csv(tmp_path / "unit_budget.csv")
     products, _ = read_csv(tmp_path / "product_budget.csv")
-    assert patches[: len(PATCHES[system])] == PATCHES[system]
-    assert units[: len(UNITS[system])] == UNITS[system]
+    for table, names in (("patches", patches), ("units", units)):
+        expected = contract[f"{table} {system}"]
+        assert names[: len(expected)] == expected
     assert patches == [name for name in plan.patches.columns if name != "geometry"]
     assert units == [name for name in plan.units.columns if name != "geometry"]
     assert products == list(plan.product_budget.columns)
@@ -128,10 +115,10 @@ def test_hostile_texts_stay_texts(small_plan, tmp_path):
 
 def test_quoting_is_that_of_rfc_4180():
     # RFC 4180, section 2, rules 5 to 7: a field with a line break, a quote or a comma is quoted, a quote is doubled
-    frame = pd.DataFrame({"aaa": ['b"bb', "b\r\nbb"], "c,c": ["c", "d,d"]})
+    frame = pd.DataFrame({"aaa": ['b"bb', "b\r\nbb", "b\rb"], "c,c": ["c", "d,d", "e"]})
     file = io.StringIO()
     csv.writer(file, lineterminator="\n").writerows(tables._csv_rows(frame))
-    assert file.getvalue() == 'aaa,"c,c"\n"b""bb",c\n"b\nbb","d,d"\n'
+    assert file.getvalue() == 'aaa,"c,c"\n"b""bb",c\n"b\nbb","d,d"\n"b\nb",e\n'
 
 
 def test_cells_are_plain():
@@ -178,7 +165,7 @@ def test_cells_are_plain():
 
 
 @pytest.mark.parametrize("system", ["us", "metric"])
-def test_every_column_of_the_contract_is_explained(system, small_plan, small_metric_plan):
+def test_every_column_of_the_contract_is_explained(system, contract, small_plan, small_metric_plan):
     plan = small_plan if system == "us" else small_metric_plan
     notes = {note.name: note for note in tables.describe_columns(plan, "units", plan.units)}
     area, dose = ("area_acre", "ae_lb_per_acre") if system == "us" else ("area_ha", "ae_kg_per_ha")
@@ -186,7 +173,7 @@ def test_every_column_of_the_contract_is_explained(system, small_plan, small_met
     assert notes["annual_limit_used_pct"].unit == "%"
     assert notes["cost"].unit == "USD"
     assert notes["stems"].unit == ""
-    assert all(notes[name].meaning for name in UNITS[system])
+    assert all(notes[name].meaning for name in contract[f"units {system}"])
 
 
 def test_assumptions_name_every_rule_set_product_and_caution(sample_plan):

@@ -18,21 +18,6 @@ from tussock.deliver import workbook
 from tussock.plan import Plan
 
 SHEETS = ["Season", "Patches", "Units", "Products", "Options", "Compliance", "Findings", "Assumptions", "Columns"]
-PATCHES = {
-    "us": (
-        "patch_id species growth_form area_acre cover_pct infested_acre nearest_water_ft nearest_receptor_ft unit_count "
-        "status spray_gal product_gal ae_lb crew_hours cost"
-    ).split(),
-    "metric": (
-        "patch_id species growth_form area_ha cover_pct infested_ha nearest_water_m nearest_receptor_m unit_count "
-        "status spray_l product_l ae_kg crew_hours cost"
-    ).split(),
-}
-UNITS_US = (
-    "unit_id patch_id area_acre infested_acre setbacks nearest_water_ft treatment_id method delivery product_id "
-    "active spray_gal product_fl_oz ae_lb ae_lb_per_acre annual_limit_used_pct spray_seconds stems cuts loads "
-    "crew_hours cost season_from season_to status reason"
-).split()
 PAYLOADS = [
     "=1+1",
     "=cmd|' /C calc'!A0",
@@ -66,22 +51,28 @@ def column(page, name: str) -> list:
     return [page.cell(row, place).value for row in range(2, page.max_row + 1)]
 
 
-def test_sheets_and_contract_columns(sample_book, sample_plan):
+def test_sheets_and_contract_columns(sample_book, sample_plan, contract):
     assert sample_book.sheetnames == SHEETS
-    assert head(sample_book["Patches"])[: len(PATCHES["us"])] == PATCHES["us"]
-    assert head(sample_book["Units"])[: len(UNITS_US)] == UNITS_US
-    assert head(sample_book["Options"]) == ["unit_id", "treatment_id", "verdict", "reason"]
+    for table in ("patches", "units", "options"):
+        expected = contract[f"{table} us"]
+        assert head(sample_book[table.title()])[: len(expected)] == expected
     assert head(sample_book["Season"]) == ["item", "low", "likely", "high", "unit"]
     assert head(sample_book["Products"]) == list(sample_plan.product_budget.columns)
 
 
-def test_contract_columns_metric(small_metric_plan, tmp_path):
-    page = openpyxl.load_workbook(write(small_metric_plan, tmp_path))["Patches"]
-    assert head(page)[: len(PATCHES["metric"])] == PATCHES["metric"]
+def test_contract_columns_metric(small_metric_plan, tmp_path, contract):
+    book = openpyxl.load_workbook(write(small_metric_plan, tmp_path))
+    for table in ("patches", "units"):
+        expected = contract[f"{table} metric"]
+        assert head(book[table.title()])[: len(expected)] == expected
 
 
 def test_every_row_is_there_with_its_values(sample_book, sample_plan):
-    for name, frame in (("Patches", sample_plan.patches), ("Units", sample_plan.units), ("Options", sample_plan.options)):
+    for name, frame in (
+        ("Patches", sample_plan.patches),
+        ("Units", sample_plan.units),
+        ("Options", sample_plan.options),
+    ):
         assert sample_book[name].max_row == len(frame) + 1
     # the file holds 16 significant digits of a number
     areas = column(sample_book["Units"], "area_acre")
@@ -133,10 +124,19 @@ def test_no_part_of_the_book_reaches_out(sample_plan, tmp_path):
             assert b'TargetMode="External"' not in book.read(name)
 
 
+def test_the_margin_shows_the_name_of_the_site_as_it_is(small_plan, tmp_path):
+    plan = replace(small_plan, site=replace(small_plan.site, name="Reed & Sedge"))
+    page = openpyxl.load_workbook(write(plan, tmp_path))["Season"]
+    # ECMA-376, part 1, 18.3.1.46: && stands for one &
+    assert page.oddHeader.left.text == "Reed && Sedge, season 2027"
+
+
 def test_columns_are_explained(sample_book, sample_plan):
     page = sample_book["Columns"]
     assert head(page) == ["sheet", "column", "unit", "meaning"]
-    rows = {(sheet, name): (unit, meaning) for sheet, name, unit, meaning in page.iter_rows(min_row=2, values_only=True)}
+    rows = {
+        (sheet, name): (unit, meaning) for sheet, name, unit, meaning in page.iter_rows(min_row=2, values_only=True)
+    }
     assert rows["Units", "ae_lb_per_acre"] == ("lb/acre", "dose on the treated ground")
     assert rows["Season", "low"][1] == "lower end of the range that the cover entries leave"
     for name in head(sample_book["Compliance"]):

@@ -139,6 +139,7 @@ UNITS: Final[Schema] = (
     Column("carrier", "text", "water or oil"),
     Column("concentration_pct", "number", "share of product in the mix by volume"),
     Column("spray", "number", "total liquid for each treated area", RATE),
+    Column("tank_mix", "text", "other products in the tank, with amount and share of the mix"),
     Column("dye", "number", "dye in the mix", SMALL_LIQUID),
     Column("adjuvant", "number", "adjuvant in the mix", SMALL_LIQUID),
     Column("area_counted_with", "text", "patch that this shared ground is already planned and counted with"),

@@ -60,9 +60,9 @@ def move_geometry(geometry: NDArray[Any], source: CRS, target: CRS | str) -> NDA
         return move_points(xy, source, target)
 
     moved: NDArray[Any] = shapely.transform(np.asarray(geometry, dtype=object), move)
-    from pyproj import CRS as AnyCRS
+    from pyproj import CRS
 
-    return unwrap_longitudes(moved) if AnyCRS.from_user_input(target).is_geographic else moved
+    return unwrap_longitudes(moved) if CRS.from_user_input(target).is_geographic else moved
 
 
 def unwrap_longitudes(geometry: NDArray[Any]) -> NDArray[Any]:
@@ -104,7 +104,7 @@ def _find_miss(unproject: Transformer, degrees: FloatArray, xy: FloatArray) -> F
     from pyproj.enums import TransformDirection
 
     back = unproject.transform(degrees[:, 0], degrees[:, 1], direction=TransformDirection.INVERSE)
-    return xy - np.column_stack(back)
+    return np.asarray(xy - np.column_stack(back), dtype=np.float64)
 
 
 def _unproject_exactly(unproject: Transformer, xy: FloatArray) -> FloatArray:

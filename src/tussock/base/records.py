@@ -114,15 +114,19 @@ class Combination(Record):
     active: LowerWords = ()
     form: Annotated[tuple[Form, ...], BeforeValidator(_as_tuple)] = ()
     aquatic_label: bool | None = None
+    soil_active: bool | None = None
 
-    def matches(self, *, method: str, active: str, form: str, aquatic_label: bool) -> bool:
-        """Tell whether a herbicide treatment has every key named here."""
+    def matches(
+        self, *, method: str, active: str, form: str, aquatic_label: bool, soil_active: bool | None = None
+    ) -> bool:
+        """Tell whether a herbicide treatment has every key named here; where soil activity is not known it matches."""
         return (
             (not self.delivery or DELIVERY[method] in self.delivery)
             and (not self.method or method in self.method)
             and (not self.active or active.casefold() in self.active)
             and (not self.form or form in self.form)
             and (self.aquatic_label is None or aquatic_label == self.aquatic_label)
+            and (self.soil_active is None or soil_active is None or soil_active == self.soil_active)
         )
 
 
@@ -157,6 +161,7 @@ class Setback(Record):
     notify: Text | None = None
     no_mixing: Literal[True] | None = None
     season: SeasonWindow | None = None
+    unless_surveyed: bool = False
     conditions: Words = ()
     datum: Text | None = None
     source: Text
@@ -226,10 +231,34 @@ def _range(value: Any) -> Any:
 ShareRange = Annotated[tuple[float, float], BeforeValidator(_range)]
 
 
+def _set_strength(read: dict[str, Any]) -> None:
+    """Turn a strength written as active ingredient into ae; without the ratio it is refused."""
+    if "strength_ai" not in read:
+        read.pop("ae_per_ai", None)
+        return
+    ai = u.parse_quantity(read.pop("strength_ai"), "kg/L")
+    if "strength" in read:
+        raise QuantityError("strength and strength_ai together; give one of them")
+    if "ae_per_ai" not in read:
+        raise QuantityError(
+            'strength_ai without a ratio: limits are in acid equivalent; add ae_per_ai = "74.1 %" '
+            "(the label, or `tussock calibrate ae`), or write strength as ae"
+        )
+    read["strength"] = u.parsed(ai * u._share(read.pop("ae_per_ai")))
+
+
+class TankMixPartner(Record):
+    """Another product in the same tank, with its share of the mix."""
+
+    product: Text
+    concentration: u.Share
+
+
 class Product(Record):
     """An herbicide product as its label describes it. Strength and limits are acid equivalent (ae).
 
-    A limit may be written as ae for an area ("8 lb/acre") or as product for an area ("8.5 qt/acre").
+    A limit may be written as ae for an area ("8 lb/acre") or as product for an area ("8.5 qt/acre"); a strength as ae,
+    or as active ingredient (``strength_ai``) with the acid in it (``ae_per_ai``).
     """
 
     id: Text
@@ -242,6 +271,10 @@ class Product(Record):
     limit_per_application_kg_per_ha: u.DoseKgPerHa | None = Field(default=None, alias="limit_per_application")
     limit_per_year_kg_per_ha: u.DoseKgPerHa | None = Field(default=None, alias="limit_per_year")
     limit_stems_per_year_per_ha: u.DensityPerHa | None = Field(default=None, alias="limit_stems_per_year")
+    max_applications_per_year: int | None = Field(default=None, gt=0)
+    min_interval_s: u.DurationS | None = Field(default=None, alias="min_interval")
+    season: SeasonWindow | None = None
+    heat_limit: str = ""
     soil_active: bool = False
     restricted_use: bool = False
     registration: str = ""
@@ -260,10 +293,12 @@ class Product(Record):
         if not isinstance(data, dict):
             return data
         read = dict(data)
+        _set_strength(read)
         for key in ("limit_per_application", "limit_per_year"):
             try:
                 volume = u.parse_quantity(read.get(key), "L/ha")
-                strength = u.parse_quantity(read.get("strength"), "kg/L")
+                written = read.get("strength")
+                strength = written if isinstance(written, u._Parsed) else u.parse_quantity(written, "kg/L")
             except QuantityError:
                 continue  # ae for an area, or a fault that the field itself reports
             read[key] = u.parsed(volume * strength)
@@ -290,10 +325,14 @@ class Treatment(Record):
     dose_per_bark_area_l_per_m2: u.DoseLPerM2 | None = Field(default=None, alias="dose_per_bark_area")
     throw_m: u.PositiveLengthM | None = Field(default=None, alias="throw")
     flow_l_per_s: u.FlowLPerS | None = Field(default=None, alias="flow")
+    tank_mix: tuple[TankMixPartner, ...] = ()
+    stem_diameter_m: tuple[u.LengthM, u.LengthM] | None = Field(default=None, alias="stem_diameter")
+    treat_within_s: u.DurationS | None = Field(default=None, alias="treat_within")
     carrier: Carrier | None = None
     dye: u.Share | None = None
     adjuvant: u.Share | None = None
     season: SeasonWindow | None = None
+    windows: dict[str, SeasonWindow] = Field(default_factory=dict)
     equipment: Text | None = None
     up_to_limit: bool | None = None
     preference: int = 100
@@ -319,6 +358,8 @@ class Treatment(Record):
             raise QuantityError(
                 f'no spray_volume for "{self.method}"; write it per infested ground, such as "5 gal/acre"'
             )
+        if self.stem_diameter_m is not None and self.stem_diameter_m[0] > self.stem_diameter_m[1]:
+            raise QuantityError("stem_diameter that ends below its start; write the smaller diameter first")
         if self.cut_per_diameter_m is not None and self.cut_spacing_m is not None:
             raise QuantityError("cut_per_diameter and cut_spacing together; give one of them")
         return self
@@ -332,6 +373,20 @@ class Treatment(Record):
         """Tell whether the treatment is for a species of a growth form (each key given must match)."""
         names = [name.casefold() for name in self.species]
         return (not names or species.casefold() in names) and (not self.growth_form or growth_form in self.growth_form)
+
+
+class Closure(Record):
+    """Days on which nobody works on the site, or only after a survey; both ends count."""
+
+    id: Text
+    season: SeasonWindow
+    reason: Text
+    unless_surveyed: bool = False
+    source: Text
+
+
+SpeedMPerS = Annotated[float, u._door("m/s", positive=True)]
+Weight = Annotated[float, Field(ge=0, allow_inf_nan=False)]
 
 
 class Equipment(Record):
@@ -361,14 +416,59 @@ class Production(Record):
         return self
 
 
+class CrewRole(Record):
+    """One role in the crew: how many persons, what an hour of one costs, whether they hold a licence."""
+
+    name: Text
+    count: int = Field(gt=0)
+    wage_per_s: u.MoneyPerS = Field(alias="wage")
+    licensed: bool = False
+
+
 class Crew(Record):
-    """The crew: how many, what an hour costs, and the fixed time for each unit."""
+    """The crew: how many, what an hour costs, and the fixed time for each unit.
+
+    With roles, the wage of an hour is the mean over all persons; ``size`` and ``licensed`` must agree with them.
+    """
 
     size: int = Field(gt=0)
     licensed: int = Field(default=0, ge=0)
     wage_per_s: u.MoneyPerS = Field(alias="wage")
     setup_s: u.DurationS = Field(default=0.0, alias="setup_time")
+    day_s: u.DurationS | None = Field(default=None, alias="day")
+    role: tuple[CrewRole, ...] = ()
     source: Text
+
+    @model_validator(mode="before")
+    @classmethod
+    def _wage_of_roles(cls, data: Any) -> Any:
+        """Fill size, licence holders and mean wage from the roles where the file leaves them out."""
+        if not isinstance(data, dict) or not data.get("role"):
+            return data
+        roles = tuple(CrewRole.model_validate(item) for item in data["role"])
+        size = sum(role.count for role in roles)
+        currencies = list(dict.fromkeys(role.wage_per_s[1] for role in roles))
+        if len(currencies) > 1:
+            raise QuantityError(f"wages in {' and '.join(currencies)}; write all amounts in one currency")
+        mean = sum(role.count * role.wage_per_s[0] for role in roles) / size
+        licensed = sum(role.count for role in roles if role.licensed)
+        filled = {"size": size, "licensed": licensed, "wage": (mean, currencies[0])}
+        return filled | data | {"role": roles}
+
+    @model_validator(mode="after")
+    def _roles_agree(self) -> Self:
+        size = sum(role.count for role in self.role)
+        if self.role and size != self.size:
+            raise QuantityError(f"size {self.size}, but the roles add up to {size}; make them agree, or leave size out")
+        licensed = sum(role.count for role in self.role if role.licensed)
+        if self.role and licensed != self.licensed:
+            found = f"licensed {self.licensed}, but {licensed} of the roles are"
+            raise QuantityError(f"{found}; make them agree, or leave licensed out")
+        if self.licensed > self.size:
+            raise QuantityError(f"licensed {self.licensed} of a crew of {self.size}; at most the whole crew is")
+        if self.day_s is not None and self.day_s == 0:
+            raise QuantityError('a day of no hours; write the paid day of one person, such as "8 hours"')
+        return self
 
 
 class Price(Record):
@@ -376,16 +476,129 @@ class Price(Record):
 
     product: Text
     price_per_l: u.MoneyPerL = Field(alias="price")
+    packs_l: Annotated[tuple[u.PositiveVolumeL, ...], BeforeValidator(_as_tuple)] = Field(default=(), alias="packs")
+    on_shelf_l: u.VolumeL = Field(default=0.0, alias="on_shelf")
+    source: Text
+
+
+class TimeModel(Record):
+    """Times around the treating itself. What is left out is taken from the defaults, each named with its source."""
+
+    travel_s: u.DurationS | None = Field(default=None, alias="travel")
+    breaks_s: u.DurationS | None = Field(default=None, alias="breaks")
+    records_s: u.DurationS | None = Field(default=None, alias="records")
+    mixing_s: u.DurationS | None = Field(default=None, alias="mixing")
+    cleaning_s: u.DurationS | None = Field(default=None, alias="cleaning")
+    cleaning_dirty_s: u.DurationS | None = Field(default=None, alias="cleaning_dirty")
+    dirty_species: Words = ()
+    search_ha_per_s: u.PaceHaPerS | None = Field(default=None, alias="search")
+    walk_m_per_s: SpeedMPerS | None = Field(default=None, alias="walk")
+    flagging_m_per_s: SpeedMPerS | None = Field(default=None, alias="flagging")
+    terrain_factor: float | None = Field(default=None, ge=1, allow_inf_nan=False)
+    mixing_at: Words = ()
+    source: Text
+
+
+class MoneyPlan(Record):
+    """Money around the work itself, and what there is to spend."""
+
+    mobilisation: u.MoneyPlain | None = None
+    contingency: u.Share = 0.0
+    budget: u.MoneyPlain | None = None
+    budget_s: u.DurationS | None = Field(default=None, alias="budget_hours")
+    source: Text
+
+
+class Priorities(Record):
+    """Weights of the criteria that patches are ranked by, and what the criteria mean here."""
+
+    retreatment: Weight = 1.0
+    small_outlier: Weight = 1.0
+    upstream: Weight = 1.0
+    value_at_risk: Weight = 1.0
+    feasibility: Weight = 1.0
+    outlier_area_m2: u.AreaM2 = Field(default=u.parsed(u.ACRE_M2 / 4), alias="outlier_area")
+    outlier_distance_m: u.PositiveLengthM = Field(default=u.parsed(100.0), alias="outlier_distance")
+    value_distance_m: u.PositiveLengthM = Field(default=u.parsed(200.0), alias="value_distance")
+    value_kinds: LowerWords = ("rare plant", "intake", "well", "organic field")
+    stream_distance_m: u.PositiveLengthM = Field(default=u.parsed(30.0), alias="stream_distance")
+    source: Text
+
+    @model_validator(mode="after")
+    def _some_weight(self) -> Self:
+        if not any((self.retreatment, self.small_outlier, self.upstream, self.value_at_risk, self.feasibility)):
+            raise QuantityError("every weight is 0; give at least one criterion a weight")
+        return self
+
+
+class SeasonCalendar(Record):
+    """Working weeks of the season: first and last day, days in a week, crews at work side by side."""
+
+    first: dt.date
+    last: dt.date
+    days_per_week: int = Field(default=4, ge=1, le=7)
+    crews: int = Field(default=1, gt=0)
+    closed: Annotated[tuple[dt.date, ...], BeforeValidator(_as_tuple)] = ()
+    gap: u.Share = 0.02
+    time_limit_s: u.DurationS = Field(default=u.parsed(20.0), alias="time_limit")
+    move_s: u.DurationS = Field(default=u.parsed(1800.0), alias="move_time")
+    source: Text
+
+    @model_validator(mode="after")
+    def _runs_forward(self) -> Self:
+        if self.last < self.first:
+            raise QuantityError(
+                f"first {self.first}, last {self.last}: it ends before it starts; give the earlier date first "
+                "(a calendar over new year has a later year in last)"
+            )
+        return self
+
+
+class Regrowth(Record):
+    """Share of a treated stand that is back the year after; omitted keys match all, the first row that fits counts."""
+
+    species: Words = ()
+    growth_form: Annotated[tuple[GrowthForm, ...], BeforeValidator(_as_tuple)] = ()
+    method: Annotated[tuple[MethodName, ...], BeforeValidator(_as_tuple)] = ()
+    share: u.Share
+    source: Text
+
+    def suits(self, species: str, growth_form: str, methods: frozenset[str]) -> bool:
+        """Tell whether the row is for a patch that is treated with these methods."""
+        names = [name.casefold() for name in self.species]
+        return (
+            (not names or species.casefold() in names)
+            and (not self.growth_form or growth_form in self.growth_form)
+            and (not self.method or bool(methods & set(self.method)))
+        )
+
+
+class FollowUp(Record):
+    """Years after the first: how many are planned, and when the visits stop.
+
+    Visits stop once what is left of the stand has stayed under ``stop_below`` for ``stop_years`` visits in a row;
+    without ``stop_years`` they go on to the last year.
+    """
+
+    years: int = Field(default=5, ge=1, le=30)
+    stop_below: u.Share = 0.01
+    stop_years: int | None = Field(default=None, ge=1)
+    regrowth: tuple[Regrowth, ...] = ()
     source: Text
 
 
 class Operations(Record):
-    """Equipment, crew, production rates and prices of the user."""
+    """Equipment, crew, production rates and prices of the user, and how the season is timed, paid and followed up."""
 
     crew: Crew | None = None
     equipment: tuple[Equipment, ...] = ()
     production: tuple[Production, ...] = ()
     price: tuple[Price, ...] = ()
+    time: TimeModel | None = None
+    money: MoneyPlan | None = None
+    priorities: Priorities | None = None
+    calendar: SeasonCalendar | None = None
+    followup: FollowUp | None = None
 
     @property
     def currency(self) -> str | None:
@@ -396,4 +609,5 @@ class Operations(Record):
         """Return the different currencies in use, in the order met."""
         amounts = [self.crew.wage_per_s if self.crew else None]
         amounts += [item.cost_per_s for item in self.equipment] + [item.price_per_l for item in self.price]
+        amounts += [self.money.mobilisation, self.money.budget] if self.money else []
         return list(dict.fromkeys(amount[1] for amount in amounts if amount is not None))

@@ -12,15 +12,16 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal, TypeAlias
 
 from tussock.base.columns import UnitSystem
-from tussock.base.records import Operations, Product, Ruleset, Setback, Treatment
+from tussock.base.days import Window
+from tussock.base.records import Closure, Operations, Product, Ruleset, Setback, Treatment
 
 if TYPE_CHECKING:
     import geopandas as gpd
     import pandas as pd
     from pyproj import CRS
 
-LayerName: TypeAlias = Literal["infestations", "water", "receptors", "access", "history"]
-LAYER_NAMES: tuple[LayerName, ...] = ("infestations", "water", "receptors", "access", "history")
+LayerName: TypeAlias = Literal["infestations", "water", "receptors", "access", "history", "stems"]
+LAYER_NAMES: tuple[LayerName, ...] = ("infestations", "water", "receptors", "access", "history", "stems")
 
 
 @dataclass(frozen=True)
@@ -60,6 +61,8 @@ class SiteOptions:
     cover_scheme: str | None = None
     default_cover: str | None = None
     accept_out_of_date: tuple[str, ...] = ()
+    hot_season: Window | None = None
+    closures: tuple[Closure, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -89,7 +92,8 @@ class Repaired:
 
     ``layers["infestations"]`` is indexed by ``patch_id`` and has cover as ``cover_pct``, ``cover_low_pct``,
     ``cover_high_pct``, stems as ``stems_per_ha`` or ``stem_count``, and ``stem_diameter_m``. Water has ``kind``,
-    ``state`` and ``width_m``; receptors have ``kind`` and ``name``; both have a ``label``. ``overlaps`` has one row for
+    ``state`` and ``width_m``; receptors have ``kind`` and ``name``; both have a ``label``. ``stems`` has ``patch_id,
+    stem_diameter_m, stem_count, stems_per_ha``, one row for each diameter class or stem. ``overlaps`` has one row for
     each pair of patches on one ground: ``patch_a, patch_b, same_species, likely_same, area_m2`` and geometry.
     """
 

@@ -122,7 +122,7 @@ def _find_earlier(target: Path, folder: Path) -> dict[str, str]:
     Raises
     ------
     OutputError
-        The target or one of the folders above it is a file, or it holds a file under one of our names that no run file lists.
+        The target or a folder above it is a file, or it holds a file under one of our names that no run file lists.
     """
     first = next(item for item in (target, *target.parents) if item.exists())
     if not first.is_dir():

@@ -10,7 +10,7 @@ from typing import Any, Final
 from tussock import __version__
 from tussock.base.stages import PlanTables
 from tussock.deliver.cautions import NOT_READY
-from tussock.deliver.sheets_binder import Binder
+from tussock.deliver.sheets_binder import Binder, list_rows
 from tussock.deliver.sheets_ground import lay_out_site
 from tussock.deliver.sheets_ink import shorten
 from tussock.deliver.sheets_layout import (
@@ -24,7 +24,7 @@ from tussock.deliver.sheets_layout import (
     set_pages,
 )
 from tussock.deliver.sheets_overview import anchor_name, list_overview_blocks
-from tussock.deliver.sheets_patch import list_patch_blocks
+from tussock.deliver.sheets_patch import draw_notes, list_patch_blocks
 
 _HEAD_PT: Final = 62.0
 _LETTER: Final = (612.0, 792.0)
@@ -66,19 +66,26 @@ def write_sheets(plan: PlanTables, path: Path) -> None:
     size = _LETTER if plan.site.options.units == "us" else _A4
     paper = Paper(*size, head=_HEAD_PT)
     binder = Binder(plan, lay_out_site(plan))
-    patches = plan.patches.drop(columns="geometry").to_dict("records")
+    patches = list_rows(plan.patches.drop(columns="geometry"))
     sheets = []
     for number, patch in enumerate(patches):
-        pages = set_pages(list_patch_blocks(binder, number, patch, paper), paper)
+        pages = _fill_leaves(set_pages(list_patch_blocks(binder, number, patch, paper), paper), paper)
         place = f"Sheet {number + 1} of {len(patches)}"
         sheets.append(Sheet(f"Patch {patch['patch_id']}", place, pages, anchor_name(number)))
-    measured = set_pages(list_overview_blocks(binder, patches, [9999] * len(patches), paper), paper)
+    measured = _fill_leaves(
+        set_pages(list_overview_blocks(binder, patches, [9999] * len(patches), paper), paper), paper
+    )
     first_pages, next_page = [], len(measured) + 1
     for sheet in sheets:
         first_pages.append(next_page)
         next_page += len(sheet.pages)
-    overview = set_pages(list_overview_blocks(binder, patches, first_pages, paper), paper)
+    overview = _fill_leaves(set_pages(list_overview_blocks(binder, patches, first_pages, paper), paper), paper)
     _draw_document(plan, [Sheet("Overview", "Crew sheets", overview, "overview"), *sheets], paper, path)
+
+
+def _fill_leaves(pages: list[list[tuple[Flow, float]]], paper: Paper) -> list[list[tuple[Flow, float]]]:
+    """Return pages filled up to an even number: printed on both sides, each sheet starts on paper of its own."""
+    return [*pages, draw_notes(paper)] if len(pages) % 2 else pages
 
 
 def _draw_document(plan: PlanTables, sheets: Sequence[Sheet], paper: Paper, path: Path) -> None:
@@ -86,7 +93,12 @@ def _draw_document(plan: PlanTables, sheets: Sequence[Sheet], paper: Paper, path
 
     fonts = load_fonts()
     canvas = Canvas(
-        str(path), pagesize=(paper.width, paper.height), invariant=1, lang="en", pageCompression=1, initialFontName=fonts.regular
+        str(path),
+        pagesize=(paper.width, paper.height),
+        invariant=1,
+        lang="en",
+        pageCompression=1,
+        initialFontName=fonts.regular,
     )
     canvas.setTitle(clean(f"Crew sheets: {plan.site.name}, season {plan.site.season}"))
     canvas.setAuthor(f"Tussock {__version__}")

@@ -51,13 +51,23 @@ class Binder:
         return dict(zip(zones["setback_id"].astype(str), zones["forbids"].fillna("").astype(str), strict=True))
 
     @cached_property
+    def looks(self) -> Mapping[str, str]:
+        """How each unit is drawn."""
+        return dict(zip(self.site.unit_ids, self.site.unit_looks, strict=True))
+
+    @cached_property
     def treatments(self) -> Mapping[str, Treatment]:
         """Treatments by id."""
         return {item.id: item for item in self.plan.site.treatments or ()}
 
 
+def list_rows(table: pd.DataFrame) -> list[dict[str, Any]]:
+    """Return the rows of a table as mappings by column."""
+    return [{str(name): value for name, value in row.items()} for row in table.to_dict("records")]
+
+
 def _group(table: pd.DataFrame, key: str) -> dict[str, list[dict[str, Any]]]:
     grouped: dict[str, list[dict[str, Any]]] = {}
-    for row in table.to_dict("records"):
-        grouped.setdefault(str(row[key]), []).append({str(name): value for name, value in row.items()})
+    for row in list_rows(table):
+        grouped.setdefault(str(row[key]), []).append(row)
     return grouped

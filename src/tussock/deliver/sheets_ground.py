@@ -1,4 +1,4 @@
-"""In: a plan. Out: its patches, units, features and nearest points in one true-to-scale plane, and what a map frame shows.
+"""In: a plan. Out: its patches, units, features and nearest points in one true plane, and what a map frame shows.
 
 The plane is an azimuthal equal-area one centred on the site [m], so that the scale bar is true whatever CRS the layers
 came in. The grid at the edges of a map is in the CRS of the infestation layer, or in degrees where that has none to
@@ -86,17 +86,21 @@ class SiteMap:
     layers: Mapping[str, tuple[GeometryArray, pd.DataFrame]]
     dimensions: Mapping[str, tuple[Dimension, ...]]
 
+    def layer(self, name: str) -> tuple[GeometryArray, pd.DataFrame | None]:
+        """Return geometry and table of a layer; nothing and None where the site has none."""
+        return self.layers.get(name, (np.empty(0, dtype=object), None))
+
 
 def lay_out_site(plan: PlanTables) -> SiteMap:
     """Bring everything that maps show into one plane."""
     own = plan.patches.crs
     drawn = np.asarray(plan.patches.geometry.array, dtype=object)
     plane = make_plane(drawn, own)
-    layers = {
-        name: (_move(frame, plane), frame.drop(columns=frame.geometry.name)) for name, frame in plan.features.items()
+    layers: dict[str, tuple[GeometryArray, pd.DataFrame]] = {
+        str(name): (_move(frame, plane), frame.drop(columns=frame.geometry.name))
+        for name, frame in plan.features.items()
     }
     units = plan.units
-    looks = np.where(units["status"] == "planned", units["allowed_use"].fillna(""), NO_OPTION)
     return SiteMap(
         crs=plane,
         grid=choose_grid(own),
@@ -106,7 +110,7 @@ def lay_out_site(plan: PlanTables) -> SiteMap:
         unit_ids=tuple(units["unit_id"].astype(str)),
         unit_patches=tuple(units["patch_id"].astype(str)),
         units=_move(units, plane),
-        unit_looks=tuple(str(look) for look in looks),
+        unit_looks=tuple(find_looks(plan)[name] for name in units["unit_id"].astype(str)),
         layers=layers,
         dimensions=_find_dimensions(plan, plane),
     )
@@ -114,6 +118,21 @@ def lay_out_site(plan: PlanTables) -> SiteMap:
 
 #: How a unit without a treatment is drawn, whatever the rules leave open.
 NO_OPTION: Final = "no option"
+#: How an open unit is drawn where a rule near it forbids something (a method, an active, some months).
+OPEN_LIMITED: Final = "open, with limits"
+
+
+def find_looks(plan: PlanTables) -> dict[str, str]:
+    """Return how each unit is drawn: by what the rules leave open, or that it has no option."""
+    table = plan.compliance
+    near = (table["effect"] == "forbids") & (table["distance_verdict"] != "clear") & table["from_lon"].notna()
+    limited = set(table.loc[near, "unit_id"].astype(str))
+    looks = {}
+    for unit in plan.units[["unit_id", "status", "allowed_use"]].itertuples():
+        use = str(unit.allowed_use)
+        open_look = OPEN_LIMITED if str(unit.unit_id) in limited else use
+        looks[str(unit.unit_id)] = NO_OPTION if unit.status != "planned" else open_look if use == "open" else use
+    return looks
 
 
 def _move(frame: Any, plane: CRS) -> GeometryArray:
@@ -166,7 +185,11 @@ def _find_dimensions(plan: PlanTables, plane: CRS) -> dict[str, tuple[Dimension,
         if key not in pairs or not size_m.iloc[place] > 0:
             continue
         item = Dimension(
-            str(row.unit_id), key[2], tuple(start[place].tolist()), tuple(end[place].tolist()), float(size_m.iloc[place])
+            str(row.unit_id),
+            key[2],
+            tuple(start[place].tolist()),
+            tuple(end[place].tolist()),
+            float(size_m.iloc[place]),
         )
         found.setdefault(key[0], {}).setdefault((item.unit_id, item.feature), item)
     return {patch_id: tuple(items.values()) for patch_id, items in found.items()}
@@ -246,7 +269,7 @@ def choose_step(length: float, pieces: float) -> float:
 
 @dataclass(frozen=True)
 class Tick:
-    """Where a grid line meets the frame: side (``"x"`` bottom and top, ``"y"`` left and right), label, both places [m]."""
+    """Where a grid line meets the frame: side ("x" bottom and top, "y" left and right), label, both places [m]."""
 
     side: str
     label: str
@@ -255,7 +278,7 @@ class Tick:
 
 
 def find_ticks(view: View, plane: CRS, grid: Grid, pieces: int = 4) -> list[Tick]:
-    """Find where the lines of a grid meet the edges of a frame; exact at the edges, whatever the grid's convergence."""
+    """Find where the lines of a grid meet the edges of a frame, whatever the grid's convergence."""
     left, low, right, high = view.ground
     along_x, along_y = np.linspace(left, right, _EDGE_SAMPLES), np.linspace(low, high, _EDGE_SAMPLES)
     move = find_transformer(plane, grid.crs.to_wkt())
@@ -264,9 +287,9 @@ def find_ticks(view: View, plane: CRS, grid: Grid, pieces: int = 4) -> list[Tick
         "y": [move.transform(np.full(_EDGE_SAMPLES, edge), along_y)[1] for edge in (left, right)],
     }
     ticks = []
-    for side, (first, second) in edges.items():
-        if grid.degrees and side == "x":
-            first, second = (np.unwrap(np.asarray(item), period=360.0) for item in (first, second))
+    for side, both in edges.items():
+        turns = grid.degrees and side == "x"
+        first, second = (np.unwrap(np.asarray(item), period=360.0) if turns else np.asarray(item) for item in both)
         low_end = max(np.min(first), np.min(second))
         high_end = min(np.max(first), np.max(second))
         if not (np.isfinite(low_end) and np.isfinite(high_end) and high_end > low_end):

@@ -1,21 +1,22 @@
-"""In: geometries and labels placed on a page [pt]. Out: the ink: paths, hatches, markers, labels that keep clear of each other."""
+"""In: geometries and labels for a map frame. Out: the ink: paths, hatches, markers, labels clear of each other."""
 
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 from typing import Any, Final
 
 import numpy as np
 import shapely
 
-from tussock.deliver.sheets_ground import NO_OPTION, Bounds, GeometryArray, View
+from tussock.deliver.sheets_ground import NO_OPTION, OPEN_LIMITED, Bounds, GeometryArray, View
 from tussock.deliver.sheets_layout import clean, load_fonts
 
 #: Angles [degrees] and spacing [pt] of the hatch of each class of use; the classes differ without colour.
 HATCHES: Final[dict[str, tuple[tuple[float, ...], float]]] = {
     "open": ((), 0.0),
+    OPEN_LIMITED: ((90.0,), 9.0),
     "aquatic-labelled only": ((0.0,), 5.0),
     "hand methods only": ((45.0,), 6.0),
     "no herbicide": ((135.0,), 3.2),
@@ -56,7 +57,15 @@ class Ink:
                 path.close()
         return path
 
-    def draw(self, geometry: Any, *, line: float = 0.0, fill: float | None = None, grey: float = 0.0, dash: Sequence[float] = ()) -> None:
+    def draw(
+        self,
+        geometry: Any,
+        *,
+        line: float = 0.0,
+        fill: float | None = None,
+        grey: float = 0.0,
+        dash: Sequence[float] = (),
+    ) -> None:
         """Draw a geometry: a line of some width [pt] and greyness, a grey fill (0 black, 1 white)."""
         path = self.trace(geometry)
         if path is None:
@@ -80,10 +89,19 @@ class Ink:
         bounds = self.view.place(np.asarray(shapely.bounds(self.clip(geometry))).reshape(2, 2)).ravel()
         self.canvas.saveState()
         self.canvas.clipPath(path, stroke=0, fill=0, fillMode=0)
-        draw_hatch(self.canvas, tuple(bounds.tolist()), look)
+        left, low, right, high = bounds.tolist()
+        draw_hatch(self.canvas, (left, low, right, high), look)
         self.canvas.restoreState()
 
-    def label(self, text: str, spots: Iterable[tuple[float, float]], *, size: float = LABEL_PT, bold: bool = False, must: bool = False) -> tuple[float, float] | None:
+    def label(
+        self,
+        text: str,
+        spots: Iterable[tuple[float, float]],
+        *,
+        size: float = LABEL_PT,
+        bold: bool = False,
+        must: bool = False,
+    ) -> tuple[float, float] | None:
         """Write a label on white at the first free spot.
 
         Parameters
@@ -105,7 +123,7 @@ class Ink:
         fonts = load_fonts()
         font = fonts.bold if bold else fonts.regular
         shown = shorten(clean(text), font, size, _LONGEST_PT)
-        wide, high = _width(shown, font, size) + 2 * _PADDING, size * 1.1
+        wide, high = text_width(shown, font, size) + 2 * _PADDING, size * 1.1
         spot = self.find_spot(spots, wide, high, must=must)
         if spot is None:
             return None
@@ -117,7 +135,9 @@ class Ink:
         self.canvas.drawCentredString(x, y - size * 0.36, shown)
         return spot
 
-    def find_spot(self, spots: Iterable[tuple[float, float]], wide: float, high: float, *, must: bool) -> tuple[float, float] | None:
+    def find_spot(
+        self, spots: Iterable[tuple[float, float]], wide: float, high: float, *, must: bool
+    ) -> tuple[float, float] | None:
         """Return the first spot whose box is free and inside the frame, and take it."""
         best: tuple[float, tuple[float, float], Bounds] | None = None
         left, low, right, top = self.view.box
@@ -149,7 +169,8 @@ def _overlap(one: Bounds, other: Bounds) -> float:
     return wide * high if wide > 0 and high > 0 else 0.0
 
 
-def _width(text: str, font: str, size: float) -> float:
+def text_width(text: str, font: str, size: float) -> float:
+    """Return the width of a line of text [pt]."""
     from reportlab.pdfbase.pdfmetrics import stringWidth
 
     return float(stringWidth(text, font, size))
@@ -157,9 +178,9 @@ def _width(text: str, font: str, size: float) -> float:
 
 def shorten(text: str, font: str, size: float, most_pt: float) -> str:
     """Return text cut to a width [pt], with three points at its end where something is cut."""
-    if _width(text, font, size) <= most_pt:
+    if text_width(text, font, size) <= most_pt:
         return text
-    while text and _width(text + "...", font, size) > most_pt:
+    while text and text_width(text + "...", font, size) > most_pt:
         text = text[:-1]
     return text.rstrip() + "..."
 
@@ -266,30 +287,12 @@ def find_middle(geometry: Any) -> tuple[float, float]:
     return float(point.x), float(point.y)
 
 
-def legend_rows(items: Sequence[tuple[str, Callable[[Any, float, float], None]]], width: float, size: float) -> list[list[tuple[float, str, Callable[[Any, float, float], None]]]]:
-    """Set the signs of a legend in rows: for each row the place [pt], the words and the sign."""
-    font = load_fonts().regular
-    rows: list[list[tuple[float, str, Callable[[Any, float, float], None]]]] = [[]]
-    x = 0.0
-    for text, sign in items:
-        shown = shorten(clean(text), font, size, width - _SIGN_PT)
-        wide = _SIGN_PT + _width(shown, font, size) + 12
-        if rows[-1] and x + wide - 12 > width:
-            rows.append([])
-            x = 0.0
-        rows[-1].append((x, shown, sign))
-        x += wide
-    return rows
-
-
-_SIGN_PT: Final = 26.0
-
-
 def near_frame(geometry: GeometryArray, view: View) -> list[int]:
-    """Return the places of the geometries whose box meets the frame."""
+    """Return the places of the geometries that meet the frame."""
     if not len(geometry):
         return []
     box = shapely.bounds(geometry)
     left, low, right, high = view.ground
     meets = (box[:, 0] <= right) & (box[:, 2] >= left) & (box[:, 1] <= high) & (box[:, 3] >= low)
-    return np.flatnonzero(meets).tolist()
+    frame = shapely.box(left, low, right, high)
+    return [number for number in np.flatnonzero(meets).tolist() if shapely.intersects(geometry[number], frame)]

@@ -22,7 +22,7 @@ Piece: TypeAlias = object
 Flow: TypeAlias = Any
 
 BODY_PT: Final = 11.0
-MARGIN_PT: Final = 36.0
+MARGIN_PT: Final = 32.0
 _LEADING: Final = 1.2
 _FALLBACK: Final = "The font here has Latin letters only (install matplotlib for more): others are printed as [U+code]."
 _WIDE: Final = "Letters that the font does not have are printed as [U+code]."
@@ -53,7 +53,7 @@ class Paper:
     width: float
     height: float
     head: float
-    foot: float = 26.0
+    foot: float = 20.0
 
     @property
     def inner_width(self) -> float:
@@ -177,7 +177,7 @@ def _turning_paragraph() -> Any:
     """Return a paragraph class that turns right-to-left words in each line once the lines are broken."""
     from reportlab.platypus import Paragraph
 
-    class TurningParagraph(Paragraph):  # type: ignore[misc]  (the library has no types)
+    class TurningParagraph(Paragraph):  # type: ignore[misc]  # the library has no types
         _turned = False
 
         def draw(self) -> None:
@@ -283,12 +283,12 @@ def share_widths(total: float, parts: Sequence[float]) -> list[float]:
     return [total * part / whole for part in parts]
 
 
-def facts_table(rows: Iterable[tuple[str, Sequence[Piece] | Flow]], width: float, label_width: float = 108.0) -> Flow:
+def facts_table(rows: Iterable[tuple[str, Sequence[Piece] | Flow]], width: float, label_width: float = 96.0) -> Flow:
     """Return a table of a label and its text, one fact in a row."""
     cells = []
     for label, content in rows:
         cells.append([para(bold(label)), content if _is_flow(content) else para(*content)])
-    return table(cells, [label_width, width - label_width], lines="rows")
+    return table(cells, [label_width, width - label_width], lines="rows", pad=(0.5, 2.5))
 
 
 def _is_flow(content: Any) -> bool:

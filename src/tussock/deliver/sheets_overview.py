@@ -1,4 +1,4 @@
-"""In: a plan, the pages of its sheets. Out: the blocks of the overview: map of all patches, index, totals, rules, cautions."""
+"""In: a plan, the pages of its sheets. Out: the blocks of the overview: map, index, totals, rules, cautions, blanks."""
 
 from __future__ import annotations
 
@@ -8,7 +8,7 @@ from typing import Any, Final
 from tussock.base import columns as c
 from tussock.deliver import cautions as said
 from tussock.deliver import sheets_words as w
-from tussock.deliver.sheets_binder import Binder
+from tussock.deliver.sheets_binder import Binder, list_rows
 from tussock.deliver.sheets_layout import Block, Flow, Paper, bold, heading, load_fonts, para, share_widths, table
 from tussock.deliver.sheets_map import site_map
 
@@ -17,7 +17,7 @@ _BLANK_PT: Final = 36.0
 
 
 def label_patches(patch_ids: Sequence[str]) -> list[str]:
-    """Return the labels of patches on the map of the site: their ids where all are short, else the number of the sheet."""
+    """Return the labels of patches on the map of the site: their ids where all are short, else numbers of sheets."""
     if all(len(name) <= _SHORT_ID for name in patch_ids):
         return list(patch_ids)
     return [str(number) for number in range(1, len(patch_ids) + 1)]
@@ -42,14 +42,17 @@ def list_overview_blocks(
     wide = paper.inner_width
     labels = label_patches(binder.site.patch_ids)
     words = para(
-        f"{len(patches)} patches, {len(binder.plan.units)} treatment units. Units are ",
-        f"{'US' if binder.system == 'us' else 'metric'}. One sheet for each patch follows; its page stands in the index.",
+        f"{len(patches)} patches, {len(binder.plan.units)} treatment units. Units are "
+        f"{'US' if binder.system == 'us' else 'metric'}. One sheet for each patch follows, its page is in the index. "
+        "Print on both sides: each sheet starts on paper of its own. A question mark stands for what is not known."
     )
     high = paper.inner_height - words.wrap(wide, paper.inner_height)[1]
     blocks = [Block((words, site_map(binder.site, labels, wide, high, binder.system)))]
-    blocks.append(Block((heading("Index of patches"), _index(binder, patches, labels, first_pages, wide)), new_page=True))
-    for flows in (_totals(binder, wide), _season(binder, wide), _rulesets(binder, wide), _inputs(binder, wide)):
-        blocks.append(Block(tuple(flows)))
+    blocks.append(
+        Block((heading("Index of patches"), _index(binder, patches, labels, first_pages, wide)), new_page=True)
+    )
+    parts = (_totals, _season, _rulesets, _inputs)
+    blocks.extend(Block(tuple(part(binder, wide))) for part in parts)
     blocks.append(Block((heading("Cautions"), *[para(f"- {text}") for text in said.list_cautions(binder.plan)])))
     blocks.append(Block(tuple(_blanks(wide))))
     return blocks
@@ -70,17 +73,17 @@ def _index(
     rows: list[list[Any]] = [[para(bold(name)) for name in names[0 if numbered else 1 :]]]
     for number, patch in enumerate(patches):
         cells = [
-            para(bold(patch["patch_id"]), anchor=anchor_name(number)),
-            para(patch["species"]),
+            para(bold(w.cut_text(patch["patch_id"])), anchor=anchor_name(number)),
+            para(w.cut_text(patch["species"])),
             para(_number(patch[f"area_{area}"]), align=2),
             para(len(binder.units.get(str(patch["patch_id"]), [])), align=2),
             para(_STATUS.get(str(patch["status"]), patch["status"])),
-            para(_show(patch, "spray", c.LIQUID, system), align=2),
+            para(_total(patch, "spray", system), align=2),
             para(_number(patch[f"crew_{c.HOURS.suffix(system)}"]), align=2),
             para(str(first_pages[number]), align=2, anchor=anchor_name(number)),
         ]
         rows.append([para(labels[number], align=2), *cells] if numbered else cells)
-    parts = [0.55, 0.9, 2.35, 0.75, 0.7, 1.0, 1.15, 0.85, 0.7]
+    parts = [0.65, 0.9, 2.35, 0.75, 0.7, 1.0, 1.15, 0.85, 0.7]
     return table(rows, share_widths(wide, parts[0 if numbered else 1 :]), head=True, pad=(1.5, 2.5))
 
 
@@ -91,8 +94,8 @@ def _number(value: Any) -> str:
     return w.figures(float(value)) if w.is_known(value) else "?"
 
 
-def _show(row: Mapping[str, Any], stem: str, quantity: c.Quantity, system: c.UnitSystem) -> str:
-    text = w.show_cell(row, stem, quantity, system)
+def _total(row: Mapping[str, Any], stem: str, system: c.UnitSystem) -> str:
+    text = w.show_total(row, stem, system)
     return "?" if text == w.UNKNOWN else text
 
 
@@ -101,14 +104,18 @@ def _totals(binder: Binder, wide: float) -> list[Flow]:
     rows: list[list[Any]] = [
         [para(bold(name)) for name in ("Product", "Active, form", "Units", "Mix", "Product", "Acid eq.")]
     ]
-    for row in binder.plan.product_budget.to_dict("records"):
+    for row in list_rows(binder.plan.product_budget):
         cells = [
             para(bold(row["product_id"])),
             para(f"{row['active']}, {row['form']}"),
             para(int(row["unit_count"]), align=2),
             *[
-                para(_show(row, stem, quantity, system), align=2)
-                for stem, quantity in (("spray", c.LIQUID), ("product", c.LIQUID), ("ae", c.MASS))
+                para(text, align=2)
+                for text in (
+                    _total(row, "spray", system),
+                    _total(row, "product", system),
+                    w.show_cell(row, "ae", c.MASS, system),
+                )
             ],
         ]
         rows.append(cells)
@@ -119,10 +126,12 @@ def _totals(binder: Binder, wide: float) -> list[Flow]:
 
 def _season(binder: Binder, wide: float) -> list[Flow]:
     rows: list[list[Any]] = [[para(bold(name)) for name in ("Season", "Low", "Likely", "High", "Unit")]]
-    for row in binder.plan.season.to_dict("records"):
+    for row in list_rows(binder.plan.season):
         numbers = [para(_number(row[name]), align=2) for name in ("low", "likely", "high")]
         rows.append([para(row["item"]), *numbers, para(_UNITS.get(str(row["unit"]), row["unit"]))])
-    text = "Low and high follow from the range of cover; over the season the ranges of the patches add up in quadrature."
+    text = (
+        "Low and high follow from the range of cover; over the season the ranges of the patches add up in quadrature."
+    )
     return [heading("Season totals"), table(rows, share_widths(wide, [3.2, 1, 1, 1, 0.8]), head=True), para(text)]
 
 
@@ -133,9 +142,19 @@ def _rulesets(binder: Binder, wide: float) -> list[Flow]:
     rows: list[list[Any]] = [[para(bold(name)) for name in ("Rule set", "Authority", "Valid", "Status")]]
     for title, authority, dates, status in said.list_rulesets(binder.plan):
         draft = status.startswith("draft")
-        rows.append([para(bold(title)), para(authority), para(dates), para(bold("DRAFT: not checked")) if draft else para(status)])
+        rows.append(
+            [
+                para(bold(title)),
+                para(authority),
+                para(dates),
+                para(bold("DRAFT: not checked")) if draft else para(status),
+            ]
+        )
     if len(rows) == 1:
-        return [heading("Rule sets loaded"), para(bold("No rule set was loaded."), " Nothing here was checked against rules.")]
+        return [
+            heading("Rule sets loaded"),
+            para(bold("No rule set was loaded."), " Nothing here was checked against rules."),
+        ]
     return [heading("Rule sets loaded"), table(rows, share_widths(wide, [2, 1.4, 1.2, 1.4]), head=True)]
 
 

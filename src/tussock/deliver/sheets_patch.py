@@ -1,4 +1,4 @@
-"""In: one patch of a plan. Out: the blocks of its sheet: map, stop rules, a card for each unit, rules, blanks, record."""
+"""In: one patch of a plan. Out: the blocks of its sheet: map, stop rules, unit cards, rules, blanks, record."""
 
 from __future__ import annotations
 
@@ -24,13 +24,14 @@ from tussock.deliver.sheets_layout import (
     share_widths,
     table,
 )
-from tussock.deliver.sheets_map import patch_map
+from tussock.deliver.sheets_map import patch_map, short_unit
 from tussock.deliver.sheets_unit import describe_cover, draw_rules, draw_unit_card
 from tussock.trade.methods import METHODS
 
-_MAP_LEAST_PT: Final = 330.0
+_MAP_LEAST_PT: Final = 300.0
 _RECORD_ROWS: Final = 5
-_BLANK_PT: Final = 25.0
+_BLANK_PT: Final = 24.0
+_NOTE_PT: Final = 26.0
 _SIGNATURES: Final = (
     "Applicator in charge, licence",
     "Signature and date",
@@ -60,8 +61,8 @@ def list_patch_blocks(binder: Binder, place: int, patch: Mapping[str, Any], pape
     facts = _patch_facts(binder, patch, units, wide)
     rules = _stop_rules(binder, units, wide)
     used = sum(flow.wrap(wide, paper.inner_height)[1] for flow in [facts, *rules])
-    left = paper.inner_height - used
-    high = left if left >= _MAP_LEAST_PT else paper.inner_height - facts.wrap(wide, paper.inner_height)[1]
+    left = paper.inner_height - used - 1
+    high = left if left >= _MAP_LEAST_PT else paper.inner_height - facts.wrap(wide, paper.inner_height)[1] - 1
     high = max(high, _MAP_LEAST_PT)
     blocks = [Block((facts,)), Block((patch_map(binder.site, place, wide, high, binder.system),)), Block(tuple(rules))]
     cards = [tuple(draw_unit_card(binder, patch, unit, wide)) for unit in units]
@@ -69,9 +70,20 @@ def list_patch_blocks(binder: Binder, place: int, patch: Mapping[str, Any], pape
     if not units:
         blocks.append(Block((para(bold("This patch has no treatment units."), " Nothing is planned here."),)))
     rules = draw_rules(binder, str(patch["patch_id"]), units, wide)
-    blocks += [Block(tuple(flows)) for flows in (rules, _method_cautions(units), _other_ways(units), _cautions(binder.plan))]
+    blocks += [
+        Block(tuple(flows)) for flows in (rules, _method_cautions(units), _other_ways(units), _cautions(binder.plan))
+    ]
     blocks += [Block(tuple(_people(wide))), Block(tuple(_record(units, wide)))]
     return [block for block in blocks if block.flows]
+
+
+def draw_notes(paper: Paper) -> list[tuple[Flow, float]]:
+    """Return a page of lines for notes: it fills a sheet up to whole leaves, so that each patch is handed out alone."""
+    head = heading("Notes and sketch")
+    tall = head.wrap(paper.inner_width, paper.inner_height)[1]
+    count = int((paper.inner_height - tall) // _NOTE_PT)
+    lines = table([[""]] * count, [paper.inner_width], lines="rows", heights=[_NOTE_PT] * count)
+    return [(head, 0.0), (lines, tall)]
 
 
 # ---- front page
@@ -81,15 +93,11 @@ def _patch_facts(binder: Binder, patch: Mapping[str, Any], units: list[dict[str,
     system = binder.system
     species = patch["species"] if w.is_known(patch["species"]) else "species not named"
     form = f" ({patch['growth_form']})" if w.is_known(patch["growth_form"]) else ""
+    area, covered = (w.show_cell(patch, stem, c.AREA, system) for stem in ("area", "infested"))
+    count = f"{len(units)} {'unit' if len(units) == 1 else 'units'}"
     rows: list[tuple[str, list[Piece]]] = [
         ("Target plant", [bold(species), form, f", {describe_cover(patch)}"]),
-        (
-            "Ground",
-            [
-                f"patch {patch['patch_id']}: {w.show_cell(patch, 'area', c.AREA, system)}, of it covered "
-                f"{w.show_cell(patch, 'infested', c.AREA, system)}; {len(units)} units"
-            ],
-        ),
+        ("Ground", [f"patch {patch['patch_id']}: {area}, of it covered {covered}; {count}"]),
         ("Planned", _describe_total(binder, patch)),
     ]
     shared = _describe_overlaps(binder, str(patch["patch_id"]))
@@ -97,7 +105,7 @@ def _patch_facts(binder: Binder, patch: Mapping[str, Any], units: list[dict[str,
         rows.append(("Shared ground", [bold(shared)]))
     notes = _describe_own_columns(binder, patch)
     if notes:
-        rows.append(("From the mapper", [notes]))
+        rows.append(("Notes", [notes]))
     return facts_table(rows, wide)
 
 
@@ -106,7 +114,7 @@ def _describe_total(binder: Binder, patch: Mapping[str, Any]) -> list[Piece]:
     words = {"planned": "all of it", "partly": "in part", "none": "nothing"}
     return [
         bold(words.get(str(patch["status"]), str(patch["status"]))),
-        f"; mix {w.show_cell(patch, 'spray', c.LIQUID, system)}, product {w.show_cell(patch, 'product', c.LIQUID, system)}, "
+        f"; mix {w.show_total(patch, 'spray', system)}, product {w.show_total(patch, 'product', system)}, "
         f"crew {w.show_cell(patch, 'crew', c.HOURS, system)} (all persons added up)",
     ]
 
@@ -131,7 +139,9 @@ def _describe_own_columns(binder: Binder, patch: Mapping[str, Any]) -> str:
 
 
 def _products(binder: Binder, units: Iterable[Mapping[str, Any]]) -> list[Product]:
-    used = {str(unit["product_id"]) for unit in units}
+    treatments = [binder.treatments.get(str(unit["treatment_id"])) for unit in units]
+    partners = {item.product for treatment in treatments if treatment is not None for item in treatment.tank_mix}
+    used = partners | {str(unit["product_id"]) for unit in units}
     return [product for name, product in binder.plan.site.products.items() if name in used]
 
 
@@ -142,22 +152,21 @@ def _stop_rules(binder: Binder, units: list[dict[str, Any]], wide: float) -> lis
     if not products:
         text = "No herbicide is planned on this patch. Gloves, eye protection, sound footing; stop when unsure."
         return [head, para(text)]
-    flows: list[Flow] = [head]
+    rows = []
     for product in products:
-        lines = {"Wind": product.wind, "Temperature": product.temperature, "Rain": product.rain, "Re-entry": product.reentry}
+        lines = {
+            "Wind": product.wind,
+            "temperature": product.temperature,
+            "rain": product.rain,
+            "re-entry": product.reentry,
+        }
+        if product.heat_limit:
+            lines["heat"] = product.heat_limit
         stop = [piece for name, text in lines.items() for piece in (bold(f"{name}: "), f"{text or 'see label'}; ")]
-        flows.append(
-            table(
-                [
-                    [para(bold(product.id), f" ({product.active}, {product.form})", *_warn_product(product))],
-                    [para(*stop, "outside of these: stop.")],
-                    [para(bold("Wear: "), ", ".join(product.ppe) or "see label")],
-                ],
-                [wide],
-                lines="rows",
-            )
-        )
-    return flows
+        names = [bold(product.id), f" ({product.active}, {product.form})", *_warn_product(product), ". "]
+        wear = ", ".join(product.ppe) or "see label"
+        rows.append([[para(*names), para(*stop, "outside of these: stop."), para(bold("Wear: "), wear)]])
+    return [head, table(rows, [wide], lines="rows", pad=(1, 4))]
 
 
 def _warn_product(product: Product) -> list[Piece]:
@@ -169,7 +178,7 @@ def _warn_product(product: Product) -> list[Piece]:
     if product.soil_active:
         words.append("; active in soil: keep off the roots of trees to be kept")
     if "invented" in product.source.casefold():
-        words.append(bold("; invented for demonstration"))
+        words.append(bold("; invented"))
     return words
 
 
@@ -185,7 +194,7 @@ def _method_cautions(units: Iterable[Mapping[str, Any]]) -> list[Flow]:
 
 
 def _other_ways(units: Iterable[Mapping[str, Any]]) -> list[Flow]:
-    """Return the ways without herbicide of the units that are planned with one; those without an option name their own."""
+    """Return the ways without herbicide of the units planned with one; those without an option name their own."""
     ways = dict.fromkeys(
         str(unit["non_chemical"]) for unit in units if unit["status"] == "planned" and w.is_known(unit["product_id"])
     )
@@ -204,20 +213,34 @@ def _people(wide: float) -> list[Flow]:
     pairs = [(names[place], names[place + 1]) for place in range(0, len(names), 2)]
     cells = [[para(bold(left)), "", para(bold(right)), ""] for left, right in pairs]
     label = half * 0.48
-    form = table(cells, [label, half - label, label, half - label], heights=[_BLANK_PT + 11] * len(cells))
+    form = table(cells, [label, half - label, label, half - label], heights=[_BLANK_PT + 9] * len(cells))
     return [heading("To be filled in before work"), form]
 
 
 def _record(units: list[dict[str, Any]], wide: float) -> list[Flow]:
     """Return the as-applied record, a line for each planned unit and some more."""
-    names = ("Date", "From - to", "Unit", "Wind: speed, from", "Temp.", "Mix used", "Area treated", "Applicator, licence")
+    names = (
+        "Date",
+        "From - to",
+        "Unit",
+        "Wind: speed, from",
+        "Temp.",
+        "Mix used",
+        "Area treated",
+        "Applicator, licence",
+    )
     head = [para(bold(name)) for name in names]
-    planned = [str(unit["unit_id"]) for unit in units if unit["status"] == "planned"]
+    planned = [_name_unit(unit) for unit in units if unit["status"] == "planned"]
     lines = [*planned, *[""] * max(_RECORD_ROWS - len(planned), 1)]
     rows = [head, *[["", "", para(unit_id), "", "", "", "", ""] for unit_id in lines]]
     widths = share_widths(wide, [0.9, 1.0, 1.05, 1.05, 0.85, 0.9, 1.0, 1.4])
-    heights = [None, *[None if len(unit_id) > _SHORT_ID else _BLANK_PT for unit_id in lines]]
+    heights = [None, *[_BLANK_PT] * len(lines)]
     return [heading("As applied"), table(rows, widths, head=True, heights=heights)]
+
+
+def _name_unit(unit: Mapping[str, Any]) -> str:
+    unit_id = str(unit["unit_id"])
+    return unit_id if len(unit_id) <= _SHORT_ID else w.cut_text(short_unit(unit_id, str(unit["patch_id"])), _SHORT_ID)
 
 
 _SHORT_ID: Final = 9

@@ -1,7 +1,7 @@
 """In: text from data. Out: the same text in letters that the page's font has, in the order in which the eye meets them.
 
-The PDF library places letters from left to right as they come. Names in Hebrew or Arabic are therefore joined and turned
-here, by the parts of the Unicode bidirectional algorithm (UAX 9) that a short name inside an English line needs:
+The PDF library places letters from left to right as they come. Names in Hebrew or Arabic are therefore joined and
+turned here, by the parts of the Unicode bidirectional algorithm (UAX 9) that a short name inside an English line needs:
 vowel points are left out, and a line has no embedded directions.
 """
 

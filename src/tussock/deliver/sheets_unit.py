@@ -1,8 +1,8 @@
-"""In: one treatment unit of a plan. Out: its card (what, how, mix, time, dates, distances), and the rules of its patch."""
+"""In: one treatment unit of a plan. Out: its card (what, how, mix, time, dates, distances), the rules of its patch."""
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from typing import Any, Final
 
 from tussock.base import columns as c
@@ -11,7 +11,7 @@ from tussock.base.records import Ruleset, Setback, Treatment
 from tussock.base.text import show_length
 from tussock.deliver import sheets_words as w
 from tussock.deliver.sheets_binder import Binder
-from tussock.deliver.sheets_ground import NO_OPTION
+from tussock.deliver.sheets_ground import OPEN_LIMITED
 from tussock.deliver.sheets_layout import (
     Flow,
     Piece,
@@ -35,12 +35,14 @@ def draw_unit_card(binder: Binder, patch: Mapping[str, Any], unit: Mapping[str, 
     """Return the card of one unit: what to do and how much of it, or why it is left."""
     planned = unit["status"] == "planned"
     use = str(unit["allowed_use"]) if w.is_known(unit["allowed_use"]) else "not classed"
-    words: list[Piece] = [bold(f"Unit {unit['unit_id']}"), f"   {w.show_cell(unit, 'area', c.AREA, binder.system)}"]
-    rows: Rows = [("Allowed use", _use_cell(use if planned else NO_OPTION, use, wide - _LABEL_PT))]
+    words: list[Piece] = [bold(f"Unit {unit['unit_id']}"), f": {w.show_cell(unit, 'area', c.AREA, binder.system)}"]
+    rows: Rows = [("Allowed use", _use_cell(binder.looks[str(unit["unit_id"])], use, wide - _LABEL_PT))]
     treatment = binder.treatments.get(str(unit["treatment_id"]))
     if not planned or treatment is None:
         rows += _refusal_rows(unit) + _distance_rows(binder, unit)
         return [bar(*words, size=13), facts_table(rows, wide, _LABEL_PT)]
+    first, last = (w.show_date(str(unit[name])) for name in ("season_from", "season_to"))
+    words.append(f", {first} to {last}" if w.is_known(first) else ", no dates")
     rows += _treatment_rows(binder, patch, unit, treatment)
     below = _distance_rows(binder, unit)
     if w.is_known(unit["reason"]):
@@ -52,14 +54,24 @@ def draw_unit_card(binder: Binder, patch: Mapping[str, Any], unit: Mapping[str, 
 
 
 def _use_cell(look: str, words: str, wide: float) -> Flow:
+    words = OPEN_LIMITED if look == OPEN_LIMITED else words
     return table([[swatch(look, 40, 13), para(bold(words))]], [50, wide - 58], lines="none", pad=(0, 0))
 
 
 def _refusal_rows(unit: Mapping[str, Any]) -> Rows:
     if w.is_known(unit["area_counted_with"]):
-        return [("Not here", [bold(f"Treat this ground with patch {unit['area_counted_with']} only. "), str(unit["reason"])])]
+        return [
+            (
+                "Not here",
+                [bold(f"Treat this ground with patch {unit['area_counted_with']} only. "), str(unit["reason"])],
+            )
+        ]
     lines = [para(text) for text in str(unit["reason"]).split("; ")]
-    return [("Leave", [bold("NO OPTION: leave this unit untreated.")]), ("Why", lines), ("Other way", [unit["non_chemical"]])]
+    return [
+        ("Leave", [bold("NO OPTION: leave this unit untreated.")]),
+        ("Why", lines),
+        ("Other way", [unit["non_chemical"]]),
+    ]
 
 
 def describe_cover(patch: Mapping[str, Any]) -> str:
@@ -73,9 +85,7 @@ def describe_cover(patch: Mapping[str, Any]) -> str:
     return text
 
 
-def _treatment_rows(
-    binder: Binder, patch: Mapping[str, Any], unit: Mapping[str, Any], treatment: Treatment
-) -> Rows:
+def _treatment_rows(binder: Binder, patch: Mapping[str, Any], unit: Mapping[str, Any], treatment: Treatment) -> Rows:
     system = binder.system
     method = METHODS[treatment.method]
     covered = w.show_cell(unit, "infested", c.AREA, system)
@@ -89,8 +99,6 @@ def _treatment_rows(
     if w.is_known(unit["product_id"]):
         rows += _product_rows(binder, unit, treatment)
     rows.append(("Time", _describe_time(unit, system)))
-    first, last = (w.show_date(str(unit[name])) for name in ("season_from", "season_to"))
-    rows.append(("Dates", [bold(f"{first} to {last}") if first else "no window given"]))
     return rows
 
 
@@ -100,17 +108,19 @@ def _product_rows(binder: Binder, unit: Mapping[str, Any], treatment: Treatment)
     shares = [f"{w.figures(float(unit['concentration_pct']), 4)} % in {unit['carrier']}"]
     extras = (("dye", treatment.dye), ("adjuvant", treatment.adjuvant))
     shares += [f"{name} {w.figures(share * 100, 4)} %" for name, share in extras if share]
+    shares += [f"{item.product} {w.figures(item.concentration * 100, 4)} %" for item in treatment.tank_mix]
     label = "aquatic label" if product.aquatic_label else "no aquatic label"
     mix_l = w.read_si(unit, "spray", c.LIQUID, system)
     product_l = w.read_si(unit, "product", c.SMALL_LIQUID, system)
     amount: list[Piece] = [
         bold(f"{w.show_volume(mix_l, system)} mix"),
-        f", {w.show_volume(product_l, system)} product, {w.show_cell(unit, 'ae', c.MASS, system)} ae; ",
-        f"{w.show_cell(unit, 'spray', c.RATE, system)} on covered ground",
+        f", {w.show_volume(product_l, system)} product, {w.show_cell(unit, 'ae', c.MASS, system)} ae",
     ]
-    dose = f"{w.show_cell(unit, 'ae', c.DOSE, system)} ae"
+    rate = w.show_cell(unit, "spray", c.RATE, system)
+    dose = f"{rate} on covered ground, " if rate != w.UNKNOWN else ""
+    dose += f"{w.show_cell(unit, 'ae', c.DOSE, system)} ae"
     if w.is_known(unit["annual_limit_used_pct"]):
-        dose += f"; {w.figures(float(unit['annual_limit_used_pct']))} % of the yearly limit used, earlier work counted"
+        dose += f"; year's limit {w.figures(float(unit['annual_limit_used_pct']))} % used"
     form = f" ({product.active}, {product.form}, {label}): "
     return [("Mix", [bold(product.id), form, ", ".join(shares)]), ("Amount", amount), ("Dose", [dose])]
 
@@ -134,14 +144,27 @@ def _mix_table(binder: Binder, unit: Mapping[str, Any], treatment: Treatment, wi
     if treatment.product is None or not loads:
         return []
     extras = [name for name, share in (("Dye", treatment.dye), ("Adjuvant", treatment.adjuvant)) if share]
-    names = ["Load", "Mix", "Product", *extras, str(unit["carrier"]).capitalize()]
+    partners = [item.product for item in treatment.tank_mix]
+    names = [
+        "Load",
+        "Mix",
+        *([str(unit["product_id"]), *partners] if partners else ["Product"]),
+        *extras,
+        str(unit["carrier"]).capitalize(),
+    ]
     rows: list[list[Any]] = [[para(bold(name)) for name in names]]
     for load in loads:
         amounts = {"Dye": load.mix.dye_l, "Adjuvant": load.mix.adjuvant_l}
-        sizes = [load.mix.total_l, load.mix.product_l, *[amounts[name] for name in extras], load.mix.carrier_l]
-        cells = [_volume_cell(size_l, system, strong=number == 1) for number, size_l in enumerate(sizes)]
+        products = [load.mix.product_l, *load.partners_l]
+        sizes = [
+            load.mix.total_l + sum(load.partners_l),
+            *products,
+            *[amounts[name] for name in extras],
+            load.mix.carrier_l,
+        ]
+        cells = [_volume_cell(size, system, strong=0 < place <= len(products)) for place, size in enumerate(sizes)]
         rows.append([para(bold(f"{load.label}, {load.count} times" if load.count > 1 else load.label)), *cells])
-    return [table(rows, share_widths(wide, [1.15, *[1.0] * (len(names) - 1)]), head=True)]
+    return [table(rows, share_widths(wide, [1.15, *[1.0] * (len(names) - 1)]), head=True, pad=(1, 3))]
 
 
 def _volume_cell(size_l: float, system: UnitSystem, *, strong: bool) -> list[Flow]:
@@ -151,30 +174,27 @@ def _volume_cell(size_l: float, system: UnitSystem, *, strong: bool) -> list[Flo
 
 
 def _distance_rows(binder: Binder, unit: Mapping[str, Any]) -> Rows:
-    """Return the setbacks in force with distance and feature, the tasks by name, and what to check."""
-    limits: list[list[Piece]] = []
-    tasks: list[list[Piece]] = []
+    """Return the setbacks in force by distance and feature, the tasks, and what to check."""
+    limits: dict[str, list[Piece]] = {}
+    tasks: dict[str, list[Piece]] = {}
     for row in binder.distances.get(str(unit["unit_id"]), []):
         _, setback = binder.setbacks[str(row["setback_id"])]
         where = w.describe_place(row, binder.system)
-        doubt = [bold(", WITHIN ERROR")] if row["distance_verdict"] == "within error" else []
-        if setback.forbids is not None:
-            limits.append([bold(setback.id), f": {where}", *doubt])
-        else:
-            tasks.append([bold(w.name_task(setback)), f" ({setback.id}): {where}", *doubt])
-    rows: Rows = [("Setbacks in force", _lines(limits) if limits else ["none of the loaded rules"])]
+        pieces = (limits if setback.forbids is not None else tasks).setdefault(where, [where, ": "])
+        name = setback.id if setback.forbids is not None else f"{w.name_task(setback)} ({setback.id})"
+        doubt = [bold(" WITHIN ERROR")] if row["distance_verdict"] == "within error" else []
+        pieces += [*([", "] if len(pieces) > _HEAD_PIECES else []), bold(name), *doubt]
+    none: list[Piece] = ["none of the loaded rules"]
+    rows: Rows = [("Setbacks", [para(*pieces) for pieces in limits.values()] if limits else none)]
     if tasks:
-        rows.append(("To do", _lines(tasks)))
+        rows.append(("To do", [para(*pieces) for pieces in tasks.values()]))
     if w.is_known(unit["check_in_field"]):
         names = ", ".join(str(unit["check_in_field"]).split(";"))
-        why = " (within the mapping error, or an assumed width)"
-        rows.append(("Check in the field", [bold(f"flag the real edge: {names}"), why]))
+        rows.append(("Check on site", [bold("flag the real edge"), f" for {names}"]))
     return rows
 
 
-def _lines(items: Iterable[list[Piece]]) -> list[Flow]:
-    unique: dict[str, list[Piece]] = {str(item): item for item in items}
-    return [para(*item) for item in unique.values()]
+_HEAD_PIECES: Final = 2
 
 
 # ---- the rules of a patch
@@ -183,8 +203,10 @@ def _lines(items: Iterable[list[Piece]]) -> list[Flow]:
 def draw_rules(binder: Binder, patch_id: str, units: Sequence[Mapping[str, Any]], wide: float) -> list[Flow]:
     """Return each rule in force somewhere in a patch once: distance, what it means, on which units."""
     found: dict[str, list[str]] = {}
+    error_m = 0.0
     for unit in units:
         for row in binder.distances.get(str(unit["unit_id"]), []):
+            error_m = max(error_m, w.read_si(row, "error", c.LENGTH, binder.system))
             found.setdefault(str(row["setback_id"]), []).append(short_unit(str(unit["unit_id"]), patch_id))
     if not found:
         return []
@@ -195,12 +217,17 @@ def draw_rules(binder: Binder, patch_id: str, units: Sequence[Mapping[str, Any]]
         every = "all" if len(names) == len(units) else ", ".join(names)
         distance = f", {_describe_reach(setback, binder.system)}"
         rows.append([para(bold(setback_id), distance), para(*_explain(binder, ruleset, setback)), para(every)])
-    return [heading("Rules in force on this patch"), table(rows, share_widths(wide, [2.3, 4.2, 0.9]), head=True)]
+    text = (
+        f"Distances carry the mapping error of both outlines, {show_length(error_m, binder.system)} at most; what lies "
+        "within it was taken as inside. Check on site: within that error, or resting on an assumed width of water."
+    )
+    form = table(rows, share_widths(wide, [2.6, 4.0, 0.9]), head=True)
+    return [heading("Rules in force on this patch"), form, *([para(text)] if error_m > 0 else [])]
 
 
 def _describe_reach(setback: Setback, system: UnitSystem) -> str:
     if setback.distance_m is not None:
-        reach = show_length(setback.distance_m, system)
+        reach = f"{w.figures(setback.distance_m / c.LENGTH.size(system), 4)} {c.LENGTH.suffix(system)}"
         return f"{reach} along the slope" if setback.measure == "slope" else reach
     return "whole site" if setback.distance == "anywhere" else "distance by feature"
 

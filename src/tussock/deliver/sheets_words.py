@@ -1,4 +1,4 @@
-"""In: rows of the plan's tables. Out: the words and figures that a crew reads: volumes, loads, times, dates, distances."""
+"""In: rows of the plan's tables. Out: the words and figures that a crew reads: volumes, loads, times, distances."""
 
 from __future__ import annotations
 
@@ -27,6 +27,12 @@ def is_known(value: Any) -> bool:
     return value is not None and str(value) not in ("", "nan", "<NA>", "None", "NaT")
 
 
+def cut_text(value: Any, most: int = 36) -> str:
+    """Return text for a narrow cell, the end of a long one cut; it stands in full on the sheet of its patch."""
+    text = str(value) if is_known(value) else ""
+    return text if len(text) <= most else f"{text[: most - 3].rstrip()}..."
+
+
 def figures(value: float, digits: int = 3) -> str:
     """Return a number to some significant digits, without an exponent.
 
@@ -45,13 +51,13 @@ def figures(value: float, digits: int = 3) -> str:
 
 def read_si(row: Row, stem: str, quantity: c.Quantity, system: UnitSystem) -> float:
     """Return a cell of a shown table in SI; nan where it is blank."""
-    value = row.get(f"{stem}_{quantity.suffix(system)}")
+    value: Any = row.get(f"{stem}_{quantity.suffix(system)}")
     return float(value) * quantity.size(system) if is_known(value) else math.nan
 
 
 def show_cell(row: Row, stem: str, quantity: c.Quantity, system: UnitSystem, digits: int = 3) -> str:
     """Return a cell with its unit, or that it is not known."""
-    value = row.get(f"{stem}_{quantity.suffix(system)}")
+    value: Any = row.get(f"{stem}_{quantity.suffix(system)}")
     if not is_known(value):
         return UNKNOWN
     return f"{figures(float(value), digits)} {_UNIT_WORDS.get(quantity.suffix(system), quantity.suffix(system))}"
@@ -87,6 +93,11 @@ def show_volume(size_l: float, system: UnitSystem) -> str:
     ounces = size_l / c.SMALL_LIQUID.us_size
     text = f"{figures(ounces)} fl oz"
     return f"{text} ({figures(size_l * 1000)} mL)" if 0 < ounces < _FEW_FL_OZ else text
+
+
+def show_total(row: Row, stem: str, system: UnitSystem) -> str:
+    """Return the volume in a cell, in gallons or fluid ounces, litres or mL, whichever reads better."""
+    return show_volume(read_si(row, stem, c.LIQUID, system), system).split(" (")[0]
 
 
 def show_seconds(seconds: float) -> str:
@@ -146,6 +157,7 @@ class Load:
     label: str
     count: int
     mix: Mix
+    partners_l: tuple[float, ...] = ()
 
 
 def list_loads(spray_l: float, capacity_l: float | None, treatment: Treatment) -> list[Load]:
@@ -171,16 +183,20 @@ def list_loads(spray_l: float, capacity_l: float | None, treatment: Treatment) -
     full = count if capacity_l is not None and abs(last_l - capacity_l) < capacity_l * 1e-9 else count - 1
     loads = []
     if full and capacity_l is not None:
-        loads.append(Load("Full load", full, _split(capacity_l, treatment)))
+        loads.append(_fill("Full load", full, capacity_l, treatment))
     if full < count:
-        loads.append(Load("Last load" if full else "One load", 1, _split(last_l, treatment)))
+        loads.append(_fill("Last load" if full else "One load", 1, last_l, treatment))
     return loads
 
 
-def _split(mix_l: float, treatment: Treatment) -> Mix:
-    return split_mix(
-        mix_l, treatment.concentration or 0.0, dye=treatment.dye or 0.0, adjuvant=treatment.adjuvant or 0.0
-    )
+def _fill(label: str, count: int, mix_l: float, treatment: Treatment) -> Load:
+    """Return a filling; what a tank-mix partner takes is taken from the carrier."""
+    shares = [item.concentration for item in treatment.tank_mix]
+    dye, adjuvant = treatment.dye or 0.0, treatment.adjuvant or 0.0
+    mix = split_mix(mix_l, treatment.concentration or 0.0, dye=dye, adjuvant=adjuvant + sum(shares))
+    partners_l = tuple(mix_l * share for share in shares)
+    own = Mix(mix.product_l, mix.carrier_l, mix.dye_l, mix_l * adjuvant)
+    return Load(label, count, own, partners_l)
 
 
 def find_capacity_l(operations: Operations | None, treatment: Treatment) -> float | None:
@@ -198,13 +214,17 @@ def describe_dose(treatment: Treatment, system: UnitSystem) -> list[str]:
     if treatment.dose_per_cut_l is not None:
         lines.append(f"{show_volume(treatment.dose_per_cut_l, system)} in each cut")
     if treatment.cut_per_diameter_m is not None:
-        lines.append(f"one cut for each {_show_small(treatment.cut_per_diameter_m, system)} of stem diameter, at least one")
+        lines.append(
+            f"one cut for each {_show_small(treatment.cut_per_diameter_m, system)} of stem diameter, at least one"
+        )
     if treatment.cut_spacing_m is not None:
         lines.append(f"cuts {_show_small(treatment.cut_spacing_m, system)} apart around the stem, centre to centre")
     if treatment.ring_width_m is not None:
         lines.append(f"wet the outer {_show_small(treatment.ring_width_m, system)} of the stump only")
     if treatment.band_height_m is not None:
         lines.append(f"wet a band of {_show_small(treatment.band_height_m, system)} up from the ground, all around")
+    if treatment.treat_within_s is not None:
+        lines.append(f"treat within {show_seconds(treatment.treat_within_s)} of the cut")
     if treatment.throw_m is not None:
         lines.append(f"throw {show_length(treatment.throw_m, system)} at most")
     return lines
@@ -215,13 +235,11 @@ def _show_small(size_m: float, system: UnitSystem) -> str:
 
 
 def describe_place(row: Row, system: UnitSystem) -> str:
-    """Return how far a unit is from a feature, with the mapping error."""
+    """Return how far a unit is from a feature."""
     achieved = read_si(row, "achieved", c.LENGTH, system)
     if math.isnan(achieved):
         return f"holds on {row['feature']}"
-    error = read_si(row, "error", c.LENGTH, system)
-    sure = f" (error {show_length(error, system)})" if error > 0 else ""
-    return f"on {row['feature']}{sure}" if achieved == 0 else f"{show_length(achieved, system)} from {row['feature']}{sure}"
+    return f"on {row['feature']}" if achieved == 0 else f"{show_length(achieved, system)} from {row['feature']}"
 
 
 def describe_task(setback: Setback) -> str:
@@ -235,4 +253,6 @@ def describe_task(setback: Setback) -> str:
 
 def name_task(setback: Setback) -> str:
     """Return the kind of thing that a rule asks for, in a word or two."""
-    return "permit" if setback.permit is not None else "notify" if setback.notify is not None else "no mixing or filling here"
+    if setback.permit is not None:
+        return "permit"
+    return "notify" if setback.notify is not None else "no mixing or filling here"

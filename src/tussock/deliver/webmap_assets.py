@@ -10,9 +10,10 @@ import base64
 import json
 import re
 from functools import lru_cache
-from importlib.resources import files
+from pathlib import Path
 from typing import Any, Final
 
+_FOLDER: Final = Path(__file__).parent / "assets"
 _SCRIPTS: Final = ("map_core.js", "map_draw.js", "map_here.js", "map_panel.js", "map_tools.js")
 _IMAGE: Final = re.compile(r"url\((images/[\w.-]+\.png)\)")
 _URL_LEFT: Final = re.compile(r"url\((?!['\"]?(?:data:|#))", re.IGNORECASE)
@@ -23,7 +24,7 @@ _STRING: Final = re.compile(r'"(?:[^"\\]|\\.)*"')
 
 def read_asset(name: str) -> str:
     """Return one of our own files."""
-    return (files("tussock.deliver") / "assets" / name).read_text("utf-8")
+    return (_FOLDER / name).read_text("utf-8")
 
 
 @lru_cache(maxsize=1)
@@ -31,7 +32,7 @@ def read_library() -> tuple[str, str]:
     """Return style and script of the map library, with its images inside and nothing left to fetch."""
     from xstatic.pkg import leaflet
 
-    folder = files(leaflet) / "data"
+    folder = Path(leaflet.BASE_DIR)
 
     def inline(match: re.Match[str]) -> str:
         image = base64.b64encode((folder / match.group(1)).read_bytes()).decode("ascii")

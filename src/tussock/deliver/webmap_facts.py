@@ -17,7 +17,14 @@ Facts = dict[str, Any]
 _FILTERS: Final = (("status", "Status"), ("method", "Method"), ("product", "Product"))
 _STATUS_WORDS: Final = {"no_option": "no option", "planned": "planned", WITHHELD: "details withheld"}
 #: Verdicts of the compliance table, worst first; a unit has the worst of its rows.
-_VERDICTS: Final = ("does not meet", "not checked: draft rule set", "within error: field check")
+_FIELD_CHECK: Final = "within error: field check"
+_VERDICTS: Final = ("does not meet", "not checked: draft rule set", _FIELD_CHECK)
+_MEETS: Final = MEETS[0].upper() + MEETS[1:]
+_VERDICT_WORDS: Final = {
+    "does not meet": "does not meet the loaded rules",
+    "not checked: draft rule set": "not checked, draft rule set",
+    _FIELD_CHECK: "within error, check in the field",
+}
 
 
 def gather_facts(plan: PlanTables, data: dict[str, Any], *, public: bool) -> Facts:
@@ -87,20 +94,24 @@ def count_verdicts(plan: PlanTables) -> list[tuple[str, bool]]:
         return [("No treatment units.", True)]
     if not plan.site.rulesets:
         return [("No rules are loaded: nothing was checked.", True)]
+    if plan.site.treatments is None:
+        return [("No treatments are loaded: units and setbacks only.", False)]
     planned = units[units["status"] == "planned"]
     treated = planned[planned["product_id"].map(lambda value: not is_blank(value)).astype(bool)]
+    hidden = int((units["status"] == WITHHELD).sum())
     rows = plan.compliance[plan.compliance["unit_id"].isin(treated["unit_id"])]
     worst = {unit_id: len(_VERDICTS) for unit_id in treated["unit_id"]}
     places = {verdict: place for place, verdict in enumerate(_VERDICTS)}
     for unit_id, verdict in zip(rows["unit_id"], rows["verdict"], strict=True):
         worst[unit_id] = min(worst[unit_id], places.get(verdict, len(_VERDICTS)))
     counts = Counter(worst.values())
-    texts = [(f"{_count(len(treated), 'unit')} with herbicide: {counts[len(_VERDICTS)]:,} {MEETS}", False)]
-    texts += [(f"{counts[place]:,} {verdict}", place != len(_VERDICTS) - 1) for place, verdict in enumerate(_VERDICTS) if counts[place]]
-    hidden = int((units["status"] == WITHHELD).sum())
-    texts.append((f"{len(planned) - len(treated):,} without herbicide", False))
-    texts.append((f"{len(units) - len(planned) - hidden:,} without a treatment", False))
-    return [*texts, (f"{hidden:,} withheld", False)] if hidden else texts
+    texts = [(f"{_MEETS}: {counts[len(_VERDICTS)]:,} of {_count(len(treated), 'unit')} with herbicide", False)]
+    for place, verdict in enumerate(_VERDICTS):
+        if counts[place]:
+            texts.append((f"{_VERDICT_WORDS[verdict]}: {counts[place]:,}", verdict != _FIELD_CHECK))
+    texts.append((f"non-chemical: {len(planned) - len(treated):,}", False))
+    texts.append((f"untreated: {len(units) - len(planned) - hidden:,}", False))
+    return [*texts, (f"details withheld: {hidden:,}", False)] if hidden else texts
 
 
 def _list_filters(data: dict[str, Any]) -> list[Facts]:

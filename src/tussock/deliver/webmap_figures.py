@@ -52,14 +52,28 @@ def show_figure(value: Any, quantity: str) -> str:
     --------
     >>> show_figure(0.10686, "area"), show_figure(0.000413, "area"), show_figure(12345.678, "money")
     ('0.107', '0.00041', '12,345.68')
+    >>> show_figure(1, "count"), show_figure(float("nan"), "area")
+    ('1', '')
     """
     if is_blank(value):
         return ""
     number = float(value)
     places = _PLACES[quantity]
-    if math.isfinite(number) and 0 < abs(number) < 10.0 ** (1 - places):
+    if places and 0 < abs(number) < 10.0 ** (1 - places):
         places = max(places, 1 - math.floor(math.log10(abs(number))))
     return f"{number:,.{places}f}"
+
+
+def show_short(value: Any, quantity: str) -> str:
+    """Return a number that somebody chose, such as a rule's distance, without zeros that say nothing.
+
+    Examples
+    --------
+    >>> show_short(100.0, "length"), show_short(33.333, "share")
+    ('100', '33.3')
+    """
+    text = show_figure(value, quantity)
+    return text.rstrip("0").rstrip(".") if "." in text else text
 
 
 def unit_word(quantity: c.Quantity, system: c.UnitSystem) -> str:
@@ -68,7 +82,7 @@ def unit_word(quantity: c.Quantity, system: c.UnitSystem) -> str:
     return _UNIT_WORDS.get(suffix, suffix.replace("_per_", "/"))
 
 
-def show_length(value: Any, system: c.UnitSystem) -> str:
+def show_length(value: Any, system: c.UnitSystem, *, short: bool = False) -> str:
     """Return a distance of a plan's table with its unit; empty where blank."""
-    text = show_figure(value, "length")
+    text = show_short(value, "length") if short else show_figure(value, "length")
     return f"{text} {unit_word(c.LENGTH, system)}" if text else ""

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any, Final
 from tussock.base import columns as c
 from tussock.base.records import Product, Setback
 from tussock.base.stages import PlanTables
-from tussock.deliver.webmap_figures import UNKNOWN, is_blank, show_figure, show_length, unit_word
+from tussock.deliver.webmap_figures import UNKNOWN, is_blank, show_figure, show_length, show_short, unit_word
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -193,7 +193,7 @@ def describe_distance(plan: PlanTables, setback: Setback) -> str:
     if setback.distance_m == 0:
         return "on the feature itself"
     system = plan.site.options.units
-    return f"within {show_length(setback.distance_m / c.LENGTH.size(system), system)}"
+    return f"within {show_length(setback.distance_m / c.LENGTH.size(system), system, short=True)}"
 
 
 def list_setbacks(plan: PlanTables) -> pd.DataFrame:
@@ -217,10 +217,10 @@ def list_setbacks(plan: PlanTables) -> pd.DataFrame:
 
 def _say_distance(need: Any, have: Any, doubt: Any, place: str, system: c.UnitSystem) -> str:
     if is_blank(have):
-        return "applies to the whole site" if is_blank(need) else f"{show_length(need, system)} required"
+        return "applies to the whole site" if is_blank(need) else f"{show_length(need, system, short=True)} required"
     text = f"{show_length(have, system)} away"
     if not is_blank(need):
-        text += f", {show_length(need, system)} required"
+        text += f", {show_length(need, system, short=True)} required"
     return f"{text}, within the mapping error of {show_length(doubt, system)}" if place == "within error" else text
 
 
@@ -252,7 +252,7 @@ def say_method(method: Any) -> str:
 
 
 def _say_mix(unit: Row) -> str:
-    share = show_figure(unit["concentration_pct"], "share")
+    share = show_short(unit["concentration_pct"], "share")
     return f"{share} % by volume in {unit['carrier']}" if share and unit["carrier"] else f"{share} %" if share else ""
 
 
@@ -261,10 +261,10 @@ def _say_dates(unit: Row) -> str:
 
 
 def _say_cover(patch: Row) -> str:
-    likely = show_figure(patch["cover_pct"], "share")
+    likely = show_short(patch["cover_pct"], "share")
     if not likely:
         return UNKNOWN
-    low, high = (show_figure(patch[name], "share") for name in ("cover_low_pct", "cover_high_pct"))
+    low, high = (show_short(patch[name], "share") for name in ("cover_low_pct", "cover_high_pct"))
     return f"{likely} %" if low == high else f"{likely} % ({low} to {high} %)"
 
 

@@ -125,11 +125,11 @@ def _merge_units(plan: PlanTables, touched: set[str]) -> gpd.GeoDataFrame:
         if column in ("patch_id", "geometry"):
             continue
         text = not pd.api.types.is_numeric_dtype(first[column])
-        first[column] = "" if text else first[column].where(False)  # noqa: FBT003  (blank in the column's own type)
+        first[column] = "" if text else first[column].mask(first["patch_id"].notna())
     area = next(name for name in first.columns if name.startswith("area_") and name != "area_counted_with")
     first["unit_id"] = first["patch_id"].astype(str)
     first["status"] = WITHHELD
     first[area] = patches[area].to_numpy()
     first["geometry"] = patches.geometry.to_numpy()
-    merged: Any = pd.concat([plan.units[~hidden], first]).sort_values("patch_id", kind="stable")
+    merged: Any = pd.concat([plan.units[~hidden], first]).sort_index()
     return merged.reset_index(drop=True)

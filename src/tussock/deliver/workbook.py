@@ -21,6 +21,8 @@ _CUT: Final = " ... (cut here: a cell holds no more; the whole text is in plan.g
 
 #: Sheets to be read from top to bottom: long texts are wrapped. In the others a row stays one line high.
 _PROSE: Final = ("Findings", "Assumptions", "Columns")
+#: Sheets too wide to be legible on one page across.
+_WIDE: Final = ("Patches", "Units", "Compliance")
 _WIDEST: Final = 60
 _NARROWEST: Final = 8
 _FORMATS: Final = {"acre": "0.000", "ha": "0.0000", "lb": "0.000", "kg": "0.000", "degree": "0.000000"}
@@ -160,10 +162,11 @@ def _clip(text: str) -> str:
 
 
 def _set_page(page: Any, name: str, plan: PlanTables) -> None:
-    """Set up printing: landscape, one page wide, names repeated, site and caution in the margins."""
-    site = plan.site.name.replace("&", "&&")[:80]
+    """Set up printing: landscape, names repeated, site and caution in the margins."""
+    site = plan.site.name[:80].replace("&", "&&")  # a single & begins a code of the margin
     page.set_landscape()
-    page.fit_to_pages(1, 0)
+    if name not in _WIDE:
+        page.fit_to_pages(1, 0)
     page.repeat_rows(0)
     page.set_header(f"&L{site}, season {plan.site.season}&R{name}")
     page.set_footer("&LEstimates; the label is the law; see Assumptions&RPage &P of &N")

@@ -4,36 +4,74 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import asdict, dataclass
-from typing import TYPE_CHECKING, Any, Final
+from dataclasses import asdict, dataclass, field
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
+from numpy.typing import NDArray
 
-from tussock.base.records import STEM_METHODS, Operations, Product
-from tussock.prescribe.judge import Verdict
+from tussock.base import days as day_tools
+from tussock.base.records import STEM_METHODS, Operations, Treatment
+from tussock.prescribe.dose import Dose
+from tussock.prescribe.judge import Component
 from tussock.prescribe.limits import Limited
+from tussock.prescribe.stand import take_share
 from tussock.trade.calibration import find_spray_seconds
 
 if TYPE_CHECKING:
-    import geopandas as gpd
     import pandas as pd
-
-#: Areas are true to this share, so a limit in stems for an area is counted with it: 399.999 stems are 400.
-AREA_TOLERANCE: Final = 1e-5
 
 
 @dataclass(frozen=True)
-class Chosen:
-    """The treatment chosen on a unit and what the limits leave of it; no product for a non-chemical way."""
+class Part:
+    """One product of a treatment on a unit: its dose, and what the limits leave of it."""
 
-    verdict: Verdict
+    component: Component
+    dose: Dose
     limited: Limited
-    product: Product | None
+
+    @property
+    def concentration(self) -> float:
+        """Share of the product in the mix, weakened where a limit asked for it."""
+        share = 1.0 if self.dose.by_stems else self.limited.share
+        return self.component.concentration * share
+
+
+@dataclass(frozen=True)
+class Verdict:
+    """The judgement of one treatment on one unit; ``parts`` has one entry for each product in the tank."""
+
+    treatment: Treatment
+    refusals: tuple[str, ...]
+    days: day_tools.DaySet = field(repr=False)
+    parts: tuple[Part, ...] = ()
+    notes: tuple[str, ...] = ()
+
+    @property
+    def allowed(self) -> bool:
+        """Whether nothing refuses it."""
+        return not self.refusals
+
+    @property
+    def by_stems(self) -> bool:
+        """Whether the amounts follow from stems."""
+        return bool(self.parts) and self.parts[0].dose.by_stems
+
+    @property
+    def stem_share(self) -> float:
+        """Share of the stems that is treated: the least that any product's limit leaves."""
+        return min((part.limited.share for part in self.parts), default=1.0) if self.by_stems else 1.0
+
+    @property
+    def used_pct(self) -> float:
+        """Share of the tightest yearly limit in use [%]; nan without one."""
+        used = [part.limited.used_pct for part in self.parts if not math.isnan(part.limited.used_pct)]
+        return max(used, default=math.nan)
 
 
 @dataclass(frozen=True)
 class Amounts:
-    """Amounts of one unit (SI); nan where unknown, 0 where nothing is applied."""
+    """Amounts of one unit (SI); nan where unknown, 0 where nothing is applied. ``tank_mix`` is partner -> liters."""
 
     infested_m2: float
     infested_low_m2: float
@@ -46,109 +84,84 @@ class Amounts:
     stems: float = math.nan
     cuts: float = math.nan
     spray_l_per_ha: float = math.nan
+    concentration_pct: float = math.nan
     dye_l: float = 0.0
     adjuvant_l: float = 0.0
     stems_left: float = 0.0
+    partners_l: tuple[tuple[str, float], ...] = ()
 
-    def columns(self) -> dict[str, float]:
+    def columns(self) -> dict[str, Any]:
         """Return the amounts under their column names."""
         return {name: value for name, value in asdict(self).items() if name != "stems_left"}
 
 
-def share_stems(patches: gpd.GeoDataFrame, units: gpd.GeoDataFrame) -> dict[str, int]:
-    """Share the stems of each patch among its units by area, in whole stems that add up to the patch's.
-
-    Returns
-    -------
-    dict
-        Unit id -> stems; units of patches without stems are left out.
-    """
-    counts = patches["stem_count"].to_numpy(dtype=float)
-    density = patches["stems_per_ha"].to_numpy(dtype=float)
-    total = np.where(np.isnan(counts), density * patches["area_m2"].to_numpy() / 10_000, counts)
-    shared: dict[str, int] = {}
-    for patch_id, stems in zip(patches.index, total, strict=True):
-        if math.isnan(stems):
-            continue
-        own = units.loc[units["patch_id"] == patch_id, "area_m2"]
-        exact = own.to_numpy() / own.sum() * round(stems)
-        whole = np.floor(exact).astype(int)
-        left = round(stems) - int(whole.sum())
-        order = np.argsort(-(exact - whole), kind="stable")
-        whole[order[:left]] += 1
-        shared |= dict(zip(own.index, whole.tolist(), strict=True))
-    return shared
-
-
 def find_amounts(
-    chosen: Chosen | None,
+    verdict: Verdict | None,
     unit: pd.Series[Any],
     patch: Mapping[str, Any],
-    stems: int,
+    stems: NDArray[np.int64] | None,
     operations: Operations | None,
 ) -> Amounts:
     """Find the amounts of one unit.
 
     Parameters
     ----------
-    chosen
-        None where nothing is planned.
+    verdict
+        Of the treatment chosen; None where nothing is planned.
     unit
         With ``area_m2``.
     patch
         With ``cover_pct, cover_low_pct, cover_high_pct``.
     stems
-        Stems on the unit.
+        Whole stems of each class on the unit; None where none are mapped.
     operations
         Flow of the equipment, where the treatment gives none.
     """
-    likely, low, high = (
-        unit["area_m2"] * patch[name] / 100 for name in ("cover_pct", "cover_low_pct", "cover_high_pct")
-    )
-    if chosen is None:
+    likely, low, high = (unit["area_m2"] * patch[f"cover{name}_pct"] / 100 for name in ("", "_low", "_high"))
+    if verdict is None:
         return Amounts(likely, low, high)
-    treatment = chosen.verdict.treatment
-    if chosen.product is None:
-        counted = float(stems) if patch_has_stems(patch) and patch["growth_form"] != "herbaceous" else math.nan
-        return Amounts(likely, low, high, stems=counted)
-    dose, share = chosen.verdict.dose, chosen.limited.share
-    treated: float = math.nan
-    cuts: float = math.nan
-    if math.isnan(dose.spray_l_per_stem):
-        spray_l = likely / 10_000 * dose.spray_l_per_ha * share
+    treatment = verdict.treatment
+    if not verdict.parts:
+        woody = stems is not None and patch["growth_form"] != "herbaceous"
+        return Amounts(likely, low, high, stems=float(stems.sum()) if stems is not None and woody else math.nan)
+    first = verdict.parts[0]
+    treated = cuts = left = math.nan
+    if first.dose.by_stems:
+        own = np.zeros(len(first.dose.spray_l_by_class), dtype=np.int64) if stems is None else stems
+        taken = take_share(own, verdict.stem_share)
+        treated, left = float(taken.sum()), float(own.sum() - taken.sum())
+        spray_l = float(np.dot(taken, first.dose.spray_l_by_class))
+        cuts = float(np.dot(taken, first.dose.cuts_by_class)) if treatment.method == "stem_injection" else math.nan
     else:
-        treated = math.floor(stems * share * (1 + AREA_TOLERANCE) + 1e-9)
-        cuts = treated * dose.cuts_per_stem if treatment.method == "stem_injection" else math.nan
-        spray_l = treated * dose.spray_l_per_stem
-    product_l = spray_l * (treatment.concentration or 0.0)
-    flow = _find_flow(treatment.flow_l_per_s, treatment.equipment, operations)
-    seconds = math.nan
-    if flow is not None and treatment.method not in STEM_METHODS:
-        seconds = float(find_spray_seconds(likely * share, dose.spray_l_per_ha, flow)) if likely > 0 else likely * 0.0
+        spray_l = likely / 10_000 * first.dose.spray_l_per_ha
+    product_l = spray_l * first.concentration
     return Amounts(
-        likely,
-        low,
-        high,
+        infested_m2=likely,
+        infested_low_m2=low,
+        infested_high_m2=high,
         spray_l=spray_l,
         product_l=product_l,
-        ae_kg=product_l * chosen.product.strength_kg_per_l,
-        ae_kg_per_ha=dose.ae_kg_per_ha * share,
-        spray_s=seconds,
-        stems=float(treated),
-        cuts=float(cuts),
-        spray_l_per_ha=dose.spray_l_per_ha,
+        ae_kg=product_l * first.component.product.strength_kg_per_l,
+        ae_kg_per_ha=first.dose.ae_kg_per_ha * (verdict.stem_share if first.dose.by_stems else first.limited.share),
+        spray_s=_find_seconds(treatment, likely, first.dose.spray_l_per_ha, operations),
+        stems=treated,
+        cuts=cuts,
+        spray_l_per_ha=first.dose.spray_l_per_ha,
+        concentration_pct=first.concentration * 100,
         dye_l=spray_l * (treatment.dye or 0.0),
         adjuvant_l=spray_l * (treatment.adjuvant or 0.0),
-        stems_left=0.0 if math.isnan(treated) else float(stems - treated),
+        stems_left=0.0 if math.isnan(left) else left,
+        partners_l=tuple((part.component.product.id, spray_l * part.concentration) for part in verdict.parts[1:]),
     )
 
 
-def patch_has_stems(patch: Mapping[str, Any]) -> bool:
-    """Tell whether stems of a patch are mapped."""
-    return not (math.isnan(patch["stem_count"]) and math.isnan(patch["stems_per_ha"]))
-
-
-def _find_flow(own: float | None, equipment: str | None, operations: Operations | None) -> float | None:
-    if own is not None or operations is None:
-        return own
-    return next((item.flow_l_per_s for item in operations.equipment if item.id == equipment), None)
+def _find_seconds(
+    treatment: Treatment, infested_m2: float, spray_l_per_ha: float, operations: Operations | None
+) -> float:
+    """Return the time that the nozzle is open [s]; nan where no flow is known or nothing is sprayed from a nozzle."""
+    flow = treatment.flow_l_per_s
+    if flow is None and operations is not None:
+        flow = next((item.flow_l_per_s for item in operations.equipment if item.id == treatment.equipment), None)
+    if flow is None or treatment.method in STEM_METHODS or math.isnan(infested_m2):
+        return math.nan
+    return float(find_spray_seconds(infested_m2, spray_l_per_ha, flow)) if infested_m2 > 0 else 0.0

@@ -53,6 +53,21 @@ def find_compliance(site: Site, nearness: pd.DataFrame, units: pd.DataFrame) -> 
 
 
 def _judge_row(site: Site, ruleset: Ruleset, setback: Setback, unit: dict[str, Any], row: Any) -> tuple[str, str]:
+    """Return verdict and note of one unit and setback."""
+    notes = _list_doubts(setback, row)
+    if unit["status"] != "planned" or not unit["product_id"]:
+        return NOT_APPLICABLE, "; ".join(["no herbicide is planned here", *notes])
+    if setback.effect != "forbids":
+        return (TO_DO, "; ".join([_ask(setback), *notes])) if row.in_force else (NOT_APPLICABLE, "; ".join(notes))
+    if ruleset.ruleset.status == "draft":
+        return NOT_CHECKED, "; ".join(notes)
+    verdict, note = _judge_treatment(site, setback, unit) if row.in_force else (MEETS, "")
+    if verdict == MEETS and row.check:
+        verdict = FIELD_CHECK
+    return verdict, "; ".join([*([note] if note else []), *notes])
+
+
+def _list_doubts(setback: Setback, row: Any) -> list[str]:
     notes = []
     if row.distance_verdict == "within error":
         notes.append("the distance lies within the mapping error and was taken as inside: flag the real edge")
@@ -60,19 +75,16 @@ def _judge_row(site: Site, ruleset: Ruleset, setback: Setback, unit: dict[str, A
         notes.append("rests on an assumed width: check in the field")
     if setback.datum:
         notes.append(f"the rule runs from {setback.datum}")
-    if unit["status"] != "planned" or not unit["product_id"]:
-        return NOT_APPLICABLE, "; ".join(["no herbicide is planned here", *notes])
-    if setback.effect != "forbids":
-        return (TO_DO, "; ".join([_ask(setback), *notes])) if row.in_force else (NOT_APPLICABLE, "; ".join(notes))
-    if ruleset.ruleset.status == "draft":
-        return NOT_CHECKED, "; ".join(notes)
-    if row.in_force and _is_forbidden(site, setback, unit):
-        return FAILS, "; ".join([f"{unit['treatment_id']} is forbidden here", *notes])
-    if row.check:
-        return FIELD_CHECK, "; ".join(notes)
-    if row.in_force:
-        notes.insert(0, f"in force; {unit['treatment_id']} is not among what it forbids on the planned dates")
-    return MEETS, "; ".join(notes)
+    return notes
+
+
+def _judge_treatment(site: Site, setback: Setback, unit: dict[str, Any]) -> tuple[str, str]:
+    """Judge the planned treatment against a setback that is in force on its unit."""
+    if _is_forbidden(site, setback, unit):
+        return FAILS, f"{unit['treatment_id']} is forbidden here"
+    if setback.unless_surveyed and _matches(site, setback, unit):
+        return TO_DO, "allowed if surveyed: a survey must lift it first"
+    return MEETS, f"in force; {unit['treatment_id']} is not among what it forbids on the planned dates"
 
 
 def _ask(setback: Setback) -> str:
@@ -84,12 +96,26 @@ def _ask(setback: Setback) -> str:
 
 
 def _is_forbidden(site: Site, setback: Setback, unit: dict[str, Any]) -> bool:
-    product = site.products[unit["product_id"]]
-    if setback.forbids is None or not setback.forbids.matches(
-        method=unit["method"], active=product.active, form=product.form, aquatic_label=product.aquatic_label
-    ):
+    if not _matches(site, setback, unit) or setback.unless_surveyed:
         return False
     if setback.season is None or not unit["season_from"]:
         return True
     planned = day_tools.window_days((unit["season_from"][5:], unit["season_to"][5:]))
     return bool(np.any(planned & day_tools.window_days(setback.season)))
+
+
+def _matches(site: Site, setback: Setback, unit: dict[str, Any]) -> bool:
+    """Tell whether a setback forbids the treatment of a unit, or a partner in its tank, on any date."""
+    forbids = setback.forbids
+    treatment = next(item for item in site.treatments or () if item.id == unit["treatment_id"])
+    names = [unit["product_id"], *(item.product for item in treatment.tank_mix)]
+    return forbids is not None and any(
+        forbids.matches(
+            method=unit["method"],
+            active=product.active,
+            form=product.form,
+            aquatic_label=product.aquatic_label,
+            soil_active=product.soil_active,
+        )
+        for product in (site.products[name] for name in names)
+    )

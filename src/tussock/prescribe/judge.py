@@ -1,21 +1,33 @@
-"""In: one treatment and one unit. Out: allowed or refused with every reason in words, the days left, and the dose."""
+"""In: one treatment and one unit. Out: every reason that refuses it, in words, with what would unlock it."""
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
-from functools import lru_cache
+import datetime as dt
+from dataclasses import dataclass
+from typing import Final
 
 import numpy as np
 
 from tussock.base import days as day_tools
 from tussock.base.columns import RATE, UnitSystem
-from tussock.base.records import DELIVERY, Product, Ruleset, Setback, Treatment
+from tussock.base.records import DELIVERY, Operations, Product, Ruleset, Setback, Treatment
+from tussock.base.stages import SiteOptions
 from tussock.base.text import show_dose, show_length
-from tussock.prescribe.dose import Dose
+from tussock.base.units import INCH_M
+from tussock.prescribe.dose import Dose, Stand
+from tussock.prescribe.seasons import NamedDays, show_window
 from tussock.trade import mixing
 from tussock.trade.methods import METHODS
 
-LIMIT_TOLERANCE = 1e-9
+LIMIT_TOLERANCE: Final = 1e-9
+
+
+@dataclass(frozen=True)
+class Component:
+    """One product in the tank, with its share of the mix; the first is the treatment's own, others are partners."""
+
+    product: Product
+    concentration: float
 
 
 @dataclass(frozen=True)
@@ -38,6 +50,7 @@ class Ground:
     species: str
     growth_form: str
     in_water: bool
+    bark_wet: bool
     in_force: tuple[SetbackInForce, ...]
     beyond_m: tuple[float, ...]
     standing: str
@@ -45,58 +58,35 @@ class Ground:
     counted_with: str
 
 
-@dataclass(frozen=True)
-class Verdict:
-    """The judgement of one treatment on one unit."""
-
-    treatment: Treatment
-    refusals: tuple[str, ...]
-    days: day_tools.DaySet
-    dose: Dose = field(default_factory=Dose)
-    notes: tuple[str, ...] = ()
-
-    @property
-    def allowed(self) -> bool:
-        """Whether nothing refuses it."""
-        return not self.refusals
-
-
 def describe_mismatch(treatment: Treatment, species: str, growth_form: str) -> str:
     """Say what a treatment is for where it does not suit a patch."""
     wanted = " / ".join((*treatment.species, *treatment.growth_form))
-    return (
-        f"not for this plant: the treatment is for {wanted}, the patch is {species or 'unnamed'} ({growth_form or '?'})"
-    )
+    patch = f"{species or 'unnamed'} ({growth_form or '?'})"
+    return f"not for this plant: the treatment is for {wanted}, the patch is {patch}"
 
 
-def check_label(treatment: Treatment, product: Product) -> list[str]:
-    """Check method, concentration and carrier against the label of the product.
-
-    Returns
-    -------
-    list of str
-        One text for each refusal.
-    """
+def check_label(treatment: Treatment, component: Component) -> list[str]:
+    """Check method, concentration, carrier and form against the label of a product; one text for each refusal."""
+    product, share = component.product, component.concentration
     refusals = []
     allowed = product.methods.get(treatment.method)
     name = treatment.method.replace("_", " ")
-    share = treatment.concentration or 0.0
     if allowed is None:
         listed = ", ".join(method.replace("_", " ") for method in product.methods) or "none"
-        refusals.append(f"label of {product.id}: {name} is not among its methods ({listed})")
+        text = f"label of {product.id}: {name} is not among its methods ({listed})"
+        refusals.append(f"{text}; unlock: a product labelled for {name}")
     elif not allowed[0] * (1 - LIMIT_TOLERANCE) <= share <= allowed[1] * (1 + LIMIT_TOLERANCE):
         span = f"{allowed[0] * 100:.4g} to {allowed[1] * 100:.4g} %"
-        refusals.append(f"label of {product.id}: {share * 100:.4g} % is outside its range for {name}, {span}")
+        text = f"label of {product.id}: {share * 100:.4g} % is outside its range for {name}, {span}"
+        refusals.append(f"{text}; unlock: a concentration in that range")
     carrier = find_carrier(treatment)
     if carrier not in product.carrier:
-        refusals.append(
-            f"label of {product.id}: mixes with {' or '.join(product.carrier)}, the treatment takes {carrier}"
-        )
+        carriers = " or ".join(product.carrier)
+        text = f"label of {product.id}: mixes with {carriers}, the treatment takes {carrier}"
+        refusals.append(f'{text}; unlock: a product for {carrier}, or carrier = "{product.carrier[0]}"')
     if treatment.method == "basal_bark" and (product.form != "ester" or carrier != "oil"):
-        refusals.append(
-            f"basal bark takes an oil-soluble ester in oil (common practice): {product.id} is a "
-            f"{product.form} in {carrier}"
-        )
+        text = f"basal bark takes an oil-soluble ester in oil (common practice): {product.id} is a {product.form}"
+        refusals.append(f"{text} in {carrier}; unlock: an ester for oil, or cut stump")
     return refusals
 
 
@@ -111,19 +101,64 @@ def check_listed(treatment: Treatment, product: Product, rulesets: tuple[Ruleset
     for ruleset in rulesets:
         if ruleset.ruleset.listed_only and not any(
             row.matches(
-                method=treatment.method, active=product.active, form=product.form, aquatic_label=product.aquatic_label
+                method=treatment.method,
+                active=product.active,
+                form=product.form,
+                aquatic_label=product.aquatic_label,
+                soil_active=product.soil_active,
             )
             for row in ruleset.listed
         ):
             label = "aquatic label" if product.aquatic_label else "no aquatic label"
             what = f"{product.active} {product.form}, {label}, by {DELIVERY[treatment.method]}"
-            refusals.append(f"not listed: {ruleset.title} has no row for {what}")
+            refusals.append(f"not listed: {ruleset.title} has no row for {what}; unlock: a combination that it lists")
     return refusals
 
 
-def check_application(treatment: Treatment, product: Product, dose: Dose, system: UnitSystem) -> list[str]:
-    """Check one application against the label's limits for an application and for a year."""
-    refusals = []
+def check_person(product: Product, operations: Operations | None) -> list[str]:
+    """Refuse a restricted-use product where no certified person is in the crew."""
+    if not product.restricted_use:
+        return []
+    crew = operations.crew if operations is not None else None
+    if crew is not None and crew.licensed > 0:
+        return []
+    found = "no crew is loaded" if crew is None else "nobody in the crew is licensed"
+    return [f"{product.id} is for restricted use: {found}; unlock: crew.licensed = 1 or more in the operations file"]
+
+
+def check_stems(treatment: Treatment, stand: Stand, system: UnitSystem) -> list[str]:
+    """Refuse stems outside the diameters that a treatment is for."""
+    window = treatment.stem_diameter_m
+    if window is None:
+        return []
+    span = " to ".join(_show_diameter(end, system) for end in window)
+    diameters, shares = stand.diameters_m, stand.shares
+    if not len(diameters) or np.isnan(diameters).any():
+        return [f"for stems of {span}, and no stem diameter is mapped; unlock: give stem_diameter_in"]
+    tolerance = 1e-9
+    outside = (diameters < window[0] - tolerance) | (diameters > window[1] + tolerance)
+    if not outside.any():
+        return []
+    found = ", ".join(_show_diameter(size, system) for size in np.unique(diameters[outside]))
+    share = float(shares[outside].sum()) * 100
+    return [f"for stems of {span}: {share:.3g} % of the stems are not ({found}); unlock: another method for those"]
+
+
+def _show_diameter(size_m: float, system: UnitSystem) -> str:
+    return f"{size_m / INCH_M:.3g} in" if system == "us" else f"{size_m * 100:.3g} cm"
+
+
+def check_application(
+    treatment: Treatment, component: Component, dose: Dose, system: UnitSystem
+) -> tuple[list[str], float]:
+    """Check one application against the label's limits for an application and for a year.
+
+    Returns
+    -------
+    refusals, share
+        Texts, and the share of the dose that the limits leave (1 where they do not bind).
+    """
+    product = component.product
     for name, limit in (
         ("limit for one application", product.limit_per_application_kg_per_ha),
         ("annual limit", product.limit_per_year_kg_per_ha),
@@ -138,49 +173,88 @@ def check_application(treatment: Treatment, product: Product, dose: Dose, system
             )
             volume = _show_volume(treatment.spray_volume_l_per_ha, system)
             text += f"; at {volume} the ceiling is {ceiling * 100:.4g} %"
-        refusals.append(text)
-        break
-    return refusals
+        return [text], limit / dose.ae_kg_per_ha
+    return [], 1.0
 
 
 def _show_volume(size_l_per_ha: float, system: UnitSystem) -> str:
-    number = f"{size_l_per_ha / RATE.size(system):.4g}"
-    return f"{number} {'gal/acre' if system == 'us' else 'L/ha'}"
+    return f"{size_l_per_ha / RATE.size(system):.4g} {'gal/acre' if system == 'us' else 'L/ha'}"
 
 
-def check_setbacks(
-    treatment: Treatment, product: Product, ground: Ground, days: day_tools.DaySet, system: UnitSystem
-) -> tuple[list[str], list[str], day_tools.DaySet]:
-    """Check a treatment against the setbacks in force on a unit.
+def find_forbidding(treatment: Treatment, product: Product, ground: Ground) -> list[SetbackInForce]:
+    """Return the setbacks in force on a unit that forbid a treatment with a product."""
+    return [
+        item
+        for item in ground.in_force
+        if item.setback.forbids is not None
+        and item.setback.forbids.matches(
+            method=treatment.method,
+            active=product.active,
+            form=product.form,
+            aquatic_label=product.aquatic_label,
+            soil_active=product.soil_active,
+        )
+    ]
 
-    Returns
-    -------
-    refusals, notes, days
-        Refusals in words with the measured figure; notes on days lost to setbacks of a season; the days left.
-    """
-    refusals, notes = [], []
-    left = days.copy()
-    seasonal = []
-    for item in ground.in_force:
-        forbids = item.setback.forbids
-        if forbids is None or not forbids.matches(
-            method=treatment.method, active=product.active, form=product.form, aquatic_label=product.aquatic_label
-        ):
+
+def check_setbacks(items: list[SetbackInForce], system: UnitSystem) -> list[str]:
+    """Refuse what setbacks forbid the whole year; those of a season, or that a survey lifts, bind the dates instead."""
+    return [
+        f"{describe_setback(item, system)}; unlock: what {item.setback.id} does not forbid"
+        for item in items
+        if item.setback.season is None and not item.setback.unless_surveyed
+    ]
+
+
+def list_setback_days(items: list[SetbackInForce], system: UnitSystem) -> list[NamedDays]:
+    """Return the days that setbacks of a season leave open."""
+    named = []
+    for item in items:
+        setback = item.setback
+        if setback.season is None and not setback.unless_surveyed:
             continue
-        text = describe_setback(item, system)
-        if item.setback.season is None:
-            refusals.append(text)
+        closed = day_tools.all_days() if setback.season is None else day_tools.window_days(setback.season)
+        season = "" if setback.season is None else f", in force {show_window(setback.season)}"
+        named.append(NamedDays(f"{describe_setback(item, system)}{season}", ~closed, setback.unless_surveyed))
+    return named
+
+
+def list_own_days(treatment: Treatment, products: list[Product], options: SiteOptions) -> list[NamedDays]:
+    """Return the windows of the treatment, its plant stages, the labels, summer heat, and the site's closures."""
+    named = []
+    if treatment.season is not None:
+        days = day_tools.window_days(treatment.season)
+        named.append(NamedDays(f"treatment window {show_window(treatment.season)}", days, own=True))
+    for name, window in treatment.windows.items():
+        named.append(NamedDays(f"{name} {show_window(window)}", day_tools.window_days(window), own=True))
+    for product in products:
+        if product.season is not None:
+            days = day_tools.window_days(product.season)
+            named.append(NamedDays(f"label of {product.id}, {show_window(product.season)}", days))
+        if product.heat_limit and options.hot_season is not None:
+            name = f"heat limit of {product.id} ({product.heat_limit}), hot {show_window(options.hot_season)}"
+            named.append(NamedDays(name, ~day_tools.window_days(options.hot_season)))
+    for closure in options.closures:
+        name = f"closure {closure.id} ({closure.reason}), {show_window(closure.season)}"
+        named.append(NamedDays(name, ~day_tools.window_days(closure.season), closure.unless_surveyed))
+    return named
+
+
+def list_interval_days(product: Product, dates: list[tuple[dt.date, str]], season: int) -> list[NamedDays]:
+    """Return the days left open by the least interval between applications of a product."""
+    if product.min_interval_s is None:
+        return []
+    days = round(product.min_interval_s / 86_400)
+    named = []
+    for date, text in dates:
+        again = date + dt.timedelta(days=days)
+        if again.year < season:
             continue
-        closed = day_tools.window_days(item.setback.season)
-        if (left & closed).any():
-            seasonal.append(f"{text}, in force {' to '.join(item.setback.season)}")
-        left &= ~closed
-    if seasonal and days.any() and not left.any():
-        window = " to ".join(treatment.season) if treatment.season else "the whole year"
-        refusals.append(f"no date: treatment window {window} lies within " + " and ".join(seasonal))
-    else:
-        notes += [f"days lost to {text}" for text in seasonal]
-    return refusals, notes, left
+        place = day_tools.day_index(f"{again:%m-%d}") if again.year == season else day_tools.DAYS_IN_CIRCLE
+        left = np.arange(day_tools.DAYS_IN_CIRCLE) >= place
+        name = f"interval of {days} days of {product.id} after {text}"
+        named.append(NamedDays(name, left))
+    return named
 
 
 def describe_setback(item: SetbackInForce, system: UnitSystem) -> str:
@@ -191,24 +265,21 @@ def describe_setback(item: SetbackInForce, system: UnitSystem) -> str:
     return f"{item.setback.id}: {show_length(item.achieved_m, system)} from {item.feature} ({required} required)"
 
 
-def check_place(product: Product | None, ground: Ground, throw_m: float | None, system: UnitSystem) -> list[str]:
-    """Check reach, and that a product without an aquatic label stays out of water."""
-    refusals = []
-    if product is not None and ground.in_water and not product.aquatic_label:
-        refusals.append(f"label of {product.id}: no aquatic label, and the unit reaches into water")
+def check_place(
+    treatment: Treatment, products: list[Product], ground: Ground, throw_m: float | None, system: UnitSystem
+) -> list[str]:
+    """Check reach, that a product without an aquatic label stays out of water, and that bark to be sprayed is dry."""
+    refusals = [
+        f"label of {product.id}: no aquatic label, and the unit reaches into water; unlock: an aquatic-labelled product"
+        for product in products
+        if ground.in_water and not product.aquatic_label
+    ]
+    if treatment.method == "basal_bark" and (ground.bark_wet or ground.in_water):
+        found = "the stems stand in water" if ground.in_water else "the bark is mapped as wet"
+        refusals.append(f"basal bark needs dry bark: {found}; unlock: dry bark, or cut stump")
     if throw_m is not None and any(abs(throw_m - beyond) < 1e-9 for beyond in ground.beyond_m):  # noqa: PLR2004
         refusals.append(
             f"out of reach: {show_length(ground.standing_m, system)} and more from {ground.standing}, the throw is "
-            f"{show_length(throw_m, system)}; a standing place nearer to it, or a boat, would unlock it"
+            f"{show_length(throw_m, system)}; unlock: a standing place nearer to it, or a boat"
         )
     return refusals
-
-
-@lru_cache(maxsize=4096)
-def _window_days(window: tuple[str, str] | None) -> bytes:
-    return (day_tools.all_days() if window is None else day_tools.window_days(window)).tobytes()
-
-
-def treatment_days(treatment: Treatment) -> day_tools.DaySet:
-    """Return the days of a treatment's own window."""
-    return np.frombuffer(_window_days(treatment.season), dtype=np.bool_).copy()

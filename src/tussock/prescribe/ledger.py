@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime as dt
 import math
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
@@ -17,13 +18,18 @@ Members = frozenset[str]
 
 @dataclass(frozen=True)
 class Use:
-    """One use of an active on a piece of ground: dose [kg ae/ha], stems [1/ha], and where it stands written."""
+    """One use of an active on a piece of ground: dose [kg ae/ha], stems [1/ha], and where it stands written.
+
+    ``closes`` tells that nothing more of the active may follow on that ground this year; ``date`` is that of a record.
+    """
 
     active: str
     ae_kg_per_ha: float
     stems_per_ha: float
     text: str
     closes: bool = False
+    product_id: str = ""
+    date: dt.date | None = None
 
 
 @dataclass
@@ -34,7 +40,7 @@ class Ledger:
     """
 
     records: dict[str, Use]
-    planned: dict[Members, list[tuple[str, str, Use]]] = field(default_factory=dict)
+    planned: dict[Members, list[tuple[str, Use]]] = field(default_factory=dict)
 
     def list_uses(self, active: str, records: list[str], members: Members, patch_id: str) -> list[Use]:
         """Return the uses of an active on a unit's ground: earlier records, then other patches on the same ground.
@@ -42,7 +48,7 @@ class Ledger:
         Parameters
         ----------
         active
-            Active ingredient.
+            Active ingredient, whatever the product, method or tank it came in.
         records
             Rows of the history layer that cover the unit.
         members
@@ -53,17 +59,23 @@ class Ledger:
         active = active.casefold()
         uses = [self.records[row] for row in records if self.records[row].active == active]
         by_patch: dict[str, Use] = {}
-        for other, _, use in self.planned.get(members, []):
+        for other, use in self.planned.get(members, []):
             if other != patch_id and use.active == active:
                 known = by_patch.get(other)
                 if known is None or use.ae_kg_per_ha > known.ae_kg_per_ha:
                     by_patch[other] = use
         return uses + list(by_patch.values())
 
-    def add(self, patch_id: str, unit_id: str, members: Members, use: Use) -> None:
+    def has_planned(self, active: str, members: Members, patch_id: str) -> bool:
+        """Tell whether another patch on the same ground has a planned dose of an active."""
+        return any(
+            other != patch_id and use.active == active.casefold() for other, use in self.planned.get(members, [])
+        )
+
+    def add(self, patch_id: str, members: Members, use: Use) -> None:
         """Enter a planned dose; only shared ground has to be remembered, a patch's own units have none in common."""
         if len(members) > 1:
-            self.planned.setdefault(members, []).append((patch_id, unit_id, use))
+            self.planned.setdefault(members, []).append((patch_id, use))
 
 
 def open_ledger(history: gpd.GeoDataFrame | None, system: UnitSystem) -> Ledger:
@@ -83,6 +95,11 @@ def open_ledger(history: gpd.GeoDataFrame | None, system: UnitSystem) -> Ledger:
             dose = show_dose(row.ae_kg_per_ha, system)
             text = f"{row.label} of {row.date:%d %B %Y} ({row.product_id or row.active}, {dose})"
             records[str(row.Index)] = Use(
-                row.active, float(row.ae_kg_per_ha), 0.0 if math.isnan(stems) else stems, text
+                active=row.active,
+                ae_kg_per_ha=float(row.ae_kg_per_ha),
+                stems_per_ha=0.0 if math.isnan(stems) else stems,
+                text=text,
+                product_id=row.product_id,
+                date=row.date,
             )
     return Ledger(records)

@@ -14,7 +14,7 @@ HAND_ONLY: Final = "hand methods only"
 AQUATIC_ONLY: Final = "aquatic-labelled only"
 OPEN: Final = "open"
 
-Probe = tuple[str, str, str, bool]
+Probe = tuple[str, str, str, bool, bool]
 
 
 def find_allowed_use(site: Site, ground: Ground) -> str:
@@ -35,12 +35,15 @@ def find_allowed_use(site: Site, ground: Ground) -> str:
     forbids = [
         item.setback.forbids
         for item in ground.in_force
-        if item.setback.forbids is not None and item.setback.season is None
+        if item.setback.forbids is not None and item.setback.season is None and not item.setback.unless_surveyed
     ]
     left = [
         (method, aquatic)
-        for method, active, form, aquatic in _list_probes(site)
-        if not any(rule.matches(method=method, active=active, form=form, aquatic_label=aquatic) for rule in forbids)
+        for method, active, form, aquatic, soil in _list_probes(site)
+        if not any(
+            rule.matches(method=method, active=active, form=form, aquatic_label=aquatic, soil_active=soil)
+            for rule in forbids
+        )
         and (aquatic or not ground.in_water)
         and _is_listed(site, method, active, form, aquatic)
     ]
@@ -54,12 +57,12 @@ def find_allowed_use(site: Site, ground: Ground) -> str:
 def _list_probes(site: Site) -> list[Probe]:
     if site.products:
         return [
-            (method, item.active, item.form, item.aquatic_label)
+            (method, item.active, item.form, item.aquatic_label, item.soil_active)
             for item in site.products.values()
             for method in item.methods
         ]
     methods = [name for name, delivery in DELIVERY.items() if delivery != "none" and name not in STEM_METHODS]
-    return [(method, "any", "salt", aquatic) for method, aquatic in combine(methods, (True, False))]
+    return [(method, "any", "salt", aquatic, False) for method, aquatic in combine(methods, (True, False))]
 
 
 def _is_listed(site: Site, method: str, active: str, form: str, aquatic: bool) -> bool:

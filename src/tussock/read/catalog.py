@@ -93,6 +93,11 @@ def read_treatments(
                 need = f"name one of {', '.join(sorted(products)) or '(no products are loaded)'}"
                 line = find_line(text, ("treatment", place, "product"))
                 faults.append(Fault(name, f'treatment "{item.id}", product', f'"{item.product}"', need, line))
+            faults += [
+                Fault(name, f'treatment "{item.id}", tank_mix', f'"{partner.product}"', "name a product of the catalog")
+                for partner in item.tank_mix
+                if partner.product not in products
+            ]
             fault = _stem_fault(item, name)
             if fault is not None:
                 faults.append(fault)

@@ -39,6 +39,7 @@ OUR_COLUMNS: Final[Mapping[LayerName, tuple[str, ...]]] = {
         "stems_per_ha",
         "date",
     ),
+    "stems": ("patch_id", "stem_diameter_in", "stem_diameter_cm", "stem_count", "stems_per_acre", "stems_per_ha"),
 }
 REQUIRED_COLUMNS: Final[Mapping[LayerName, tuple[str, ...]]] = {"infestations": ("patch_id",), "history": ("date",)}
 _POLYGONS: Final = {"infestations", "history"}
@@ -133,6 +134,8 @@ def _read_frame(path: Path, file_layer: str, where: str) -> gpd.GeoDataFrame:
     except (pyogrio.errors.DataSourceError, pyogrio.errors.DataLayerError, ValueError) as error:
         raise InputError(Fault(where, "file", f"a layer that cannot be read ({error})", "mend the file")) from error
     if not isinstance(frame, gpd.GeoDataFrame):
+        if "patch_id" in {str(column).casefold() for column in frame.columns}:  # a plain stem table
+            return gpd.GeoDataFrame(frame, geometry=[None] * len(frame))
         raise InputError(Fault(where, "geometry", "a table without geometry", "give a layer with geometry"))
     return frame
 
@@ -185,6 +188,8 @@ def _check_geometry(frame: gpd.GeoDataFrame, name: LayerName, where: str) -> Non
         raise InputError(Fault(where, "rows", "an empty layer", "draw at least one patch"))
     kinds = frame.geometry.geom_type
     bad = (frame.geometry.isna() | frame.geometry.is_empty).to_numpy()
+    if name == "stems" and bad.all() and "patch_id" in frame.columns:
+        return
     faults = [
         Fault(where, _row(frame, place), "no geometry", "draw it, or delete the row")
         for place in bad.nonzero()[0].tolist()
@@ -217,6 +222,8 @@ def check_crs(layers: Mapping[LayerName, Layer]) -> None:
     known = [layer.frame for layer in layers.values() if layer.frame.crs is not None and len(layer.frame)]
     for name, layer in layers.items():
         frame = layer.frame
+        if name == "stems" and frame.geometry.isna().all():
+            continue  # a plain table, joined by patch_id
         where = f"{layer.path}, layer {layer.file_layer}" if layer.file_layer else layer.path
         if frame.crs is None:
             box = _box_text(frame)

@@ -8,9 +8,10 @@ from typing import Annotated, Any
 from pydantic import BeforeValidator, Field
 
 from tussock.base import units as u
+from tussock.base.days import SeasonWindow
 from tussock.base.errors import Fault, InputError
 from tussock.base.findings import Finding, findings_table
-from tussock.base.records import Record, Ruleset, Text, _as_tuple
+from tussock.base.records import Closure, Record, Ruleset, Text, _as_tuple
 from tussock.base.stages import LAYER_NAMES, Document, Layer, LayerName, Site, SiteOptions
 from tussock.read import catalog as catalog_files
 from tussock.read.keys import build_record, read_toml
@@ -31,6 +32,7 @@ class SiteHeader(Record):
     cover_scheme: Text | None = None
     default_cover: Text | None = None
     accept_out_of_date: Names = ()
+    hot_season: SeasonWindow | None = None
 
 
 class LayerSpec(Record):
@@ -52,6 +54,7 @@ class LayersSpec(Record):
     receptors: LayerSpec | None = None
     access: LayerSpec | None = None
     history: LayerSpec | None = None
+    stems: LayerSpec | None = None
 
 
 class CatalogSpec(Record):
@@ -69,6 +72,7 @@ class SiteFile(Record):
     site: SiteHeader
     layers: LayersSpec
     catalog: CatalogSpec = CatalogSpec()
+    closure: tuple[Closure, ...] = ()
 
 
 def read_site(path: str | Path) -> Site:
@@ -106,6 +110,8 @@ def read_site(path: str | Path) -> Site:
         cover_scheme=header.cover_scheme,
         default_cover=header.default_cover,
         accept_out_of_date=header.accept_out_of_date,
+        hot_season=header.hot_season,
+        closures=spec.closure,
     )
     site_document = catalog_files._document("site", path.name, text, data)
     return Site(

@@ -14,6 +14,7 @@ from tussock.base.geodesy import find_area_m2, unwrap_longitudes
 from tussock.base.stages import Layer, LayerName, Repaired, Site
 from tussock.repair import values
 from tussock.repair.overlaps import find_overlaps
+from tussock.repair.stems import set_stem_values
 
 if TYPE_CHECKING:
     import geopandas as gpd
@@ -44,6 +45,8 @@ def repair_layers(site: Site) -> Repaired:
     findings: list[Finding] = []
     faults: list[Fault] = []
     for name, layer in site.layers.items():
+        if name == "stems":
+            continue
         frame, outline_faults, outline_findings = repair_outlines(layer)
         frame, value_faults, value_findings = _set_values(site, layer, frame)
         faults += outline_faults + value_faults
@@ -51,6 +54,12 @@ def repair_layers(site: Site) -> Repaired:
         layers[name] = replace(layer, frame=frame)
     if faults:
         raise InputError(faults)
+    if "stems" in site.layers:
+        stems, faults, stem_findings = set_stem_values(site.layers["stems"], layers["infestations"].frame)
+        if faults:
+            raise InputError(faults)
+        layers["stems"] = replace(site.layers["stems"], frame=stems)
+        findings += stem_findings
     if all(layer.accuracy_m is None for name, layer in layers.items() if name in ("infestations", "water")):
         done = "0 is taken: setbacks are not widened; state accuracy in [layers.infestations] and [layers.water]"
         findings.append(Finding("repair", "site", "accuracy", "no positional accuracy is stated", done))

@@ -103,6 +103,7 @@ def set_patch_values(
     frame["stems_per_ha"] = read_numbers(layer.frame, density, where, rows, faults, above=False)
     frame["stem_count"] = read_numbers(layer.frame, {"stem_count": 1.0}, where, rows, faults, above=False)
     frame["stem_diameter_m"] = read_numbers(layer.frame, diameter, where, rows, faults, above=True)
+    frame["bark_wet"] = [word.casefold() in ("1", "true", "yes", "wet") for word in read_words(frame, "bark_wet")]
     frame["slope_pct"] = read_numbers(layer.frame, {"slope_pct": 1.0}, where, rows, faults, above=False)
     _set_cover(frame, layer, options, (where, rows), faults, findings)
     return frame.set_index("patch_id"), faults, findings

@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tussock.base.columns import LENGTH
-from tussock.review.calendar import find_window
+from tussock.review.seasons import find_window
 from tussock.review.evidence import Evidence, Measured, find_places
 from tussock.review.rows import Row, info, pick_rows, violation
 from tussock.review.setbacks import find_date_pairs, find_forbidden, find_label, find_tolerance_m

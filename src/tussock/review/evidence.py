@@ -104,13 +104,13 @@ class Evidence:
         return "metric" if units is not None and "area_ha" in units.columns else "us"
 
     def table(self, name: str) -> pd.DataFrame:
-        """Return a table of the GeoPackage or, where it has none, of the CSV file, under SI names; blanks where a column is not there."""
+        """Return a table of the GeoPackage under SI names; blanks where a column is not there."""
         source: Any = self.delivered.layers.get(name)
-        if source is None:
-            source = self.delivered.tables.get(name)
-        if source is None:
-            source = self.delivered.csv.get(f"{name}.csv")
-        return read_si(source, SCHEMAS[name], self.system)
+        return self.table_of(self.delivered.tables.get(name) if source is None else source, name)
+
+    def table_of(self, frame: pd.DataFrame | None, name: str) -> pd.DataFrame:
+        """Return a frame under the SI names of a table."""
+        return read_si(frame, SCHEMAS[name], self.system)
 
     @cached_property
     def units(self) -> pd.DataFrame:

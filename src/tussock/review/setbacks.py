@@ -9,9 +9,9 @@ import shapely
 from numpy.typing import NDArray
 
 from tussock.base.columns import LENGTH
-from tussock.base.records import Treatment
+from tussock.base.records import DELIVERY, Product, Setback, Treatment
 from tussock.base.text import show_length
-from tussock.review.calendar import find_planned, find_window
+from tussock.review.seasons import find_planned, find_window
 from tussock.review.evidence import Evidence, Measured
 from tussock.review.rows import Row, info, pick_rows, violation, warning
 
@@ -188,9 +188,9 @@ def find_forbidden(evidence: Evidence, item: Measured) -> BoolArray:
         return np.zeros(len(evidence.units), dtype=bool)
     by_record = np.array([_matches(evidence, item, treatment) for treatment in evidence.treatments] + [False], dtype=bool)
     units = evidence.units
-    pairs = units["method"].astype(str) + "\x00" + units["product_id"].astype(str)
+    pairs = units["method"].astype(str) + "\x1f" + units["product_id"].astype(str)
     texts, code = np.unique(pairs.to_numpy(dtype=object).astype(str), return_inverse=True)
-    by_column = np.array([_matches_columns(evidence, item, *text.split("\x00", 1)) for text in texts], dtype=bool)
+    by_column = np.array([_matches_columns(evidence, item, *text.split("\x1f", 1)) for text in texts], dtype=bool)
     return by_record[evidence.unit_treatment] | by_column[code]
 
 
@@ -200,12 +200,15 @@ def _matches(evidence: Evidence, item: Measured, treatment: Treatment) -> bool:
 
 
 def _matches_columns(evidence: Evidence, item: Measured, method: str, product_id: str) -> bool:
-    from tussock.base.records import DELIVERY
-
     product = evidence.catalog.products.get(product_id)
-    if product is None or method not in DELIVERY or item.setback.forbids is None:
+    return product is not None and forbids_product(item.setback, method, product)
+
+
+def forbids_product(setback: Setback, method: str, product: Product) -> bool:
+    """Tell whether a setback forbids a product by a method, wherever it stands."""
+    if setback.forbids is None or method not in DELIVERY:
         return False
-    return item.setback.forbids.matches(
+    return setback.forbids.matches(
         method=method, active=product.active, form=product.form, aquatic_label=product.aquatic_label
     )
 
@@ -213,9 +216,9 @@ def _matches_columns(evidence: Evidence, item: Measured, method: str, product_id
 def find_date_pairs(evidence: Evidence) -> tuple[NDArray[np.intp], list[Any]]:
     """Return for each unit which pair of dates it has, and the days of each pair (None: no dates)."""
     units = evidence.units
-    texts = (units["season_from"].astype(str) + "\x00" + units["season_to"].astype(str)).to_numpy(dtype=object).astype(str)
+    texts = (units["season_from"].astype(str) + "\x1f" + units["season_to"].astype(str)).to_numpy(dtype=object).astype(str)
     known, code = np.unique(texts, return_inverse=True)
-    return np.asarray(code, dtype=np.intp), [find_planned(*text.split("\x00", 1)) for text in known]
+    return np.asarray(code, dtype=np.intp), [find_planned(*text.split("\x1f", 1)) for text in known]
 
 
 def check_distances(evidence: Evidence) -> list[Row]:

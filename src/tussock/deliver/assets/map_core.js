@@ -15,57 +15,75 @@ function make(tag, attributes, ...children) {
 
 function byId(id) { return document.getElementById(id); }
 
-// ---- shapes: {a: polygons, l: lines, p: points}, vertices as [latitude, longitude]
+// ---- shapes: {a: polygons of rings, l: lines, p: points, box}; a run of vertices is a flat array x, y, x, y, ...
+// in pixels of the whole world at zoom 0 (spherical Mercator, for display only), so that drawing is a shift and a scale
+
+function toWorld(lat, lng) { const point = L.CRS.EPSG3857.latLngToPoint(L.latLng(lat, lng), 0); return [point.x, point.y]; }
+
+function toLatLng(x, y) { return L.CRS.EPSG3857.pointToLatLng(L.point(x, y), 0); }
+
+const RAD = Math.PI / 180, WORLD = 256;
 
 function unpackRun(run) {
-  const points = [];
+  const flat = new Float64Array(run.length);
   let x = 0, y = 0;
   for (let i = 0; i < run.length; i += 2) {
     x += run[i]; y += run[i + 1];
-    points.push([y / STEPS, x / STEPS]);
+    const sine = Math.max(-0.9999999, Math.min(0.9999999, Math.sin(y / STEPS * RAD)));
+    flat[i] = WORLD * (0.5 + x / STEPS / 360);
+    flat[i + 1] = WORLD * (0.5 - Math.log((1 + sine) / (1 - sine)) / (4 * Math.PI));
   }
-  return points;
+  return flat;
 }
 
-function unpack(shape) {
-  return {
-    a: (shape.a || []).map((rings) => rings.map(unpackRun)),
-    l: (shape.l || []).map(unpackRun),
-    p: (shape.p || []).map((run) => unpackRun(run)[0]),
+function unpack(packed) {
+  const shape = {
+    a: (packed.a || []).map((rings) => rings.map(unpackRun)),
+    l: (packed.l || []).map(unpackRun),
+    p: (packed.p || []).map(unpackRun),
   };
+  shape.box = boxOf(shape);
+  return shape;
 }
 
 function boxOf(shape) {
-  let south = Infinity, west = Infinity, north = -Infinity, east = -Infinity;
-  const take = (points) => points.forEach(([lat, lng]) => {
-    if (lat < south) south = lat;
-    if (lat > north) north = lat;
-    if (lng < west) west = lng;
-    if (lng > east) east = lng;
-  });
+  const box = [Infinity, Infinity, -Infinity, -Infinity];
+  const take = (run) => {
+    for (let i = 0; i < run.length; i += 2) {
+      if (run[i] < box[0]) box[0] = run[i];
+      if (run[i] > box[2]) box[2] = run[i];
+      if (run[i + 1] < box[1]) box[1] = run[i + 1];
+      if (run[i + 1] > box[3]) box[3] = run[i + 1];
+    }
+  };
   shape.a.forEach((rings) => take(rings[0]));
   shape.l.forEach(take);
-  take(shape.p);
-  return [south, west, north, east];
+  shape.p.forEach(take);
+  return box;
 }
 
-function inRing(lat, lng, ring) {
+function boundsOf(shape) {
+  const [west, north, east, south] = shape.box;
+  return L.latLngBounds(toLatLng(west, north), toLatLng(east, south));
+}
+
+function inRing(x, y, ring) {
   let inside = false;
-  for (let i = 0, j = ring.length - 1; i < ring.length; j = i++) {
-    const [aLat, aLng] = ring[i], [bLat, bLng] = ring[j];
-    if ((aLat > lat) !== (bLat > lat) && lng < (bLng - aLng) * (lat - aLat) / (bLat - aLat) + aLng) inside = !inside;
+  for (let i = 0, j = ring.length - 2; i < ring.length; j = i, i += 2) {
+    const ay = ring[i + 1], by = ring[j + 1];
+    if ((ay > y) !== (by > y) && x < (ring[j] - ring[i]) * (y - ay) / (by - ay) + ring[i]) inside = !inside;
   }
   return inside;
 }
 
-function inPolygons(lat, lng, polygons) {
-  return polygons.some((rings) => rings.reduce((inside, ring) => inside !== inRing(lat, lng, ring), false));
+function inPolygons(x, y, polygons) {
+  return polygons.some((rings) => rings.reduce((inside, ring) => inside !== inRing(x, y, ring), false));
 }
 
 // ---- distance on the WGS 84 ellipsoid [m]: Vincenty (1975), Survey Review 23 (176), inverse formula
 
 function geodesic(lat1, lng1, lat2, lng2) {
-  const a = 6378137, f = 1 / 298.257223563, b = a * (1 - f), rad = Math.PI / 180;
+  const a = 6378137, f = 1 / 298.257223563, b = a * (1 - f), rad = RAD;
   const L = (lng2 - lng1) * rad;
   const u1 = Math.atan((1 - f) * Math.tan(lat1 * rad)), u2 = Math.atan((1 - f) * Math.tan(lat2 * rad));
   const s1 = Math.sin(u1), c1 = Math.cos(u1), s2 = Math.sin(u2), c2 = Math.cos(u2);

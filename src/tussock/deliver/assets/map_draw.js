@@ -1,10 +1,11 @@
-// In: the data of the map. Out: drawn layers, one canvas for each level, and names that do not overlap.
+// In: the data of the map. Out: its picture on one canvas: shapes level by level, then symbols, then names that do not
+// overlap. One canvas, because a filter, a box of the legend or a new zoom is then only a new drawing, which stays quick
+// with 20,000 units; and because a browser that prints replays it as sharp lines.
 
-const HATCH = '#1a1a1a', BLUE = '#0072B2', FIELD = '#ffffff', ROAD = '#5a4632', TILE = 14;
-const LEVELS = ['water', 'history', 'zones', 'units', 'patches', 'check', 'access', 'marks', 'measure'];
-const renderers = {}, layers = {}, shapes = {}, isShown = {};
+const HATCH = '#1a1a1a', BLUE = '#0072B2', ROAD = '#5a4632', TILE = 14, FAR = 16, MARGIN = 0.15;
+const shapes = {}, isShown = {};
 const SYMBOLS = ['triangle', 'square', 'diamond', 'circle', 'star', 'pentagon', 'plus', 'hexagon'];
-let kinds = [], marks = null;
+let kinds = [], picture = null;
 
 // ---- hatchings
 
@@ -31,15 +32,20 @@ function hatch(context, pattern, size) {
 }
 
 function makeFill(colour, pattern, ink, thickness) {
-  const sharp = 2, size = TILE * sharp * (pattern === 'sparse' ? 1.4 : 1);
-  const tile = make('canvas', { width: Math.round(size), height: Math.round(size) });
-  const context = tile.getContext('2d');
+  const sharp = 2, size = (pattern === 'sparse' ? 20 : TILE) * sharp;
+  const tile = make('canvas', { width: size, height: size }), context = tile.getContext('2d');
   if (colour) { context.fillStyle = colour; context.fillRect(0, 0, size, size); }
   context.strokeStyle = context.fillStyle = ink || HATCH;
   context.lineWidth = sharp * (thickness || 1);
-  hatch(context, pattern, Math.round(size));
+  hatch(context, pattern, size);
   const fill = context.createPattern(tile, 'repeat');
+  fill.tile = size / sharp;
   fill.setTransform(new DOMMatrix().scale(1 / sharp));
+  return fill;
+}
+
+function anchor(fill, left, top) {  // hatchings stay on the ground when the map moves
+  if (fill && fill.tile) fill.setTransform(new DOMMatrix().translate(-(left % fill.tile), -(top % fill.tile)).scale(0.5));
   return fill;
 }
 
@@ -49,67 +55,48 @@ function fillOf(key) {
   const [level, place] = key.split(':');
   const rule = level === 'zone' && data.rules[place];
   if (level === 'unit') fills[key] = makeFill(data.classes[place][2], data.classes[place][3]);
-  else if (rule) fills[key] = makeFill(null, 'sparse', rule.effect === 'forbids' ? 'rgba(170,60,0,0.55)' : 'rgba(60,60,60,0.4)', 0.9);
+  else if (rule) fills[key] = makeFill(null, 'sparse', rule.effect === 'forbids' ? 'rgba(170,60,0,0.38)' : 'rgba(60,60,60,0.3)', 0.8);
   else if (key === 'history') fills[key] = makeFill(null, 'lines', 'rgba(40,40,40,0.35)', 0.8);
   else if (key === 'receptors') fills[key] = makeFill(null, 'dots', 'rgba(0,0,0,0.35)', 1);
-  else fills[key] = '#d3e6f3';
+  else fills[key] = key === 'access' ? '#e8dfd3' : '#d3e6f3';
   return fills[key];
 }
 
-const DASHES = ['7 3', '2 3', '9 3 2 3', '12 4', '5 5', '1 4', '9 3 2 3 2 3', '14 3 4 3'];
+// ---- how each level is drawn: fill, its strength, line colour, width in pixels and dash
+
+const DASHES = [[7, 3], [2, 3], [9, 3, 2, 3], [12, 4], [5, 5], [1, 4], [9, 3, 2, 3, 2, 3], [14, 3, 4, 3]];
 function styleOf(key, feature) {
   const [level, place] = key.split(':');
-  const none = { fill: false }, base = { interactive: false, smoothFactor: 0.5, bubblingMouseEvents: false };
-  if (level === 'unit') return { ...base, color: '#222', weight: 0.9, opacity: 1, fillColor: fillOf(key), fillOpacity: 0.92 };
+  if (level === 'unit') return { fill: fillOf(key), strength: 1, line: '#222', width: 0.9, dash: [] };
   if (level === 'zone') {
     const forbids = data.rules[place].effect === 'forbids';
-    return { ...base, color: forbids ? '#9c3f00' : '#444', weight: 1.5, dashArray: DASHES[place % DASHES.length], fillColor: fillOf(key), fillOpacity: 1 };
+    return { fill: fillOf(key), strength: 1, line: forbids ? '#9c3f00' : '#444', width: 1.5, dash: DASHES[place % DASHES.length] };
   }
-  if (level === 'patches') return { ...base, ...none, color: '#000', weight: 2 };
+  if (level === 'patches') return { line: '#000', width: isFar() ? 1.1 : 2, dash: [] };
   if (level === 'water') {
     const dry = feature && feature.lines.some(([name, value]) => name === 'state' && value === 'dry');
-    return { ...base, color: BLUE, weight: 1.3, dashArray: dry ? '4 4' : null, fill: true, fillColor: fillOf('water'), fillOpacity: dry ? 0.35 : 1 };
+    return { fill: fillOf('water'), strength: dry ? 0.35 : 1, line: BLUE, width: 1.3, dash: dry ? [4, 4] : [] };
   }
   if (level === 'access') {
     const stand = feature && /stand/i.test(feature.kind);
-    return { ...base, color: ROAD, weight: stand ? 4 : 2.5, dashArray: stand ? '1 6' : null, fillColor: '#e8dfd3', fillOpacity: 0.8 };
+    return { fill: fillOf('access'), strength: 0.8, line: ROAD, width: stand ? 4 : 2.5, dash: stand ? [1, 6] : [] };
   }
-  if (level === 'history') return { ...base, color: '#333', weight: 1.5, dashArray: '10 3 2 3', fillColor: fillOf('history'), fillOpacity: 1 };
-  return { ...base, color: '#000', weight: 1.8, dashArray: '8 3 2 3', fillColor: fillOf('receptors'), fillOpacity: 1 };
+  if (level === 'history') return { fill: fillOf('history'), strength: 1, line: '#333', width: 1.5, dash: [10, 3, 2, 3] };
+  return { fill: fillOf('receptors'), strength: 1, line: '#000', width: 1.8, dash: [8, 3, 2, 3] };
 }
 
-// ---- levels
-
-function makeLevels() {
-  LEVELS.forEach((name, place) => {
-    const pane = map.createPane(`level-${name}`);
-    pane.style.zIndex = 410 + place * 10;
-    pane.style.pointerEvents = 'none';
-    renderers[name] = L.canvas({ pane: `level-${name}`, padding: 0.15 });
-  });
+/* Outlines for a check in the field: white under a black dash; thin from afar, where they would hide what they surround. */
+function checkStyles() {
+  return isFar() ? [{ line: '#fff', width: 2, dash: [] }, { line: '#000', width: 1.1, dash: [2, 4] }]
+    : [{ line: '#fff', width: 3.5, dash: [] }, { line: '#000', width: 2.2, dash: [3, 5] }];
 }
 
-function drawShape(shape, style, level) {
-  const options = { ...style, renderer: renderers[level], pane: `level-${level}` };
-  const parts = [];
-  if (shape.a.length) parts.push(L.polygon(shape.a, options));
-  if (shape.l.length) parts.push(L.polyline(shape.l, { ...options, fill: false }));
-  return parts;
-}
+function isFar() { return map.getZoom() < FAR; }
 
-function makeLayers() {
-  data.classes.forEach((item, place) => { layers[`unit:${place}`] = L.layerGroup(); });
-  shapes.units = data.units.shape.map(unpack);
-  shapes.patches = data.patches.shape.map(unpack);
-  for (const name of ['water', 'receptors', 'access', 'history']) {
-    shapes[name] = data[name].shape.map(unpack);
-    const level = name === 'receptors' ? 'access' : name;
-    layers[name] = L.layerGroup(shapes[name].flatMap((shape, i) => drawShape(shape, styleOf(name, featureOf(name, i)), level)));
-  }
-  layers.patches = L.layerGroup(shapes.patches.flatMap((shape) => drawShape(shape, styleOf('patches'), 'patches')));
-  layers.check = L.layerGroup();
-  layers.labels = L.layerGroup();
-  for (const name of Object.keys(shapes)) shapes[name].forEach((shape) => { shape.box = boxOf(shape); });
+// ---- shapes
+
+function makeShapes() {
+  for (const name of ['units', 'patches', 'water', 'receptors', 'access', 'history']) shapes[name] = data[name].shape.map(unpack);
   kinds = [...new Set(data.receptors.kind)].sort(byCode);
 }
 
@@ -124,40 +111,123 @@ function byCode(a, b) {  // the order that the legend was written in: by code po
 
 function featureOf(name, i) {
   const table = data[name];
-  return { kind: table.kind[i], title: table.title[i], lines: table.lines[i], at: pointOf(table.at[i]) };
+  return { kind: table.kind[i], title: table.title[i], lines: table.lines[i] };
 }
 
-function pointOf(run) { return run.length ? unpackRun(run)[0] : null; }
-
-function zoneLayer(key) {  // zones can be large: each is made when it is first shown
-  if (layers[key]) return layers[key];
-  const shape = zoneShape(Number(key.split(':')[1]));
-  layers[key] = L.layerGroup(drawShape(shape, styleOf(key), 'zones'));
-  return layers[key];
-}
-
-function zoneShape(place) {
+function zoneShape(place) {  // zones can be large: each is unpacked when it is first needed
   const rule = data.rules[place];
-  if (!rule.drawn) { rule.drawn = unpack(rule.shape); rule.drawn.box = boxOf(rule.drawn); }
+  if (!rule.drawn) rule.drawn = unpack(rule.shape);
   return rule.drawn;
 }
 
 function show(key, on) {
   isShown[key] = on;
-  const layer = key.startsWith('zone:') ? zoneLayer(key) : layers[key];
-  if (on) layer.addTo(map); else layer.remove();
-  if (marks) marks.redraw();
+  if (picture) picture.redraw();
 }
 
-// ---- what is outlined for a check in the field: white under a black dash
+function worldOf(name, i) { return data[name].at[i].length ? unpackRun(data[name].at[i]) : null; }
 
-function outlineChecks(places) {
-  layers.check.clearLayers();
-  const rings = places.filter((i) => data.units.check[i]).flatMap((i) => shapes.units[i].a);
-  if (!rings.length) return;
-  const options = { renderer: renderers.check, pane: 'level-check', interactive: false, fill: false, smoothFactor: 0.5 };
-  layers.check.addLayer(L.polygon(rings, { ...options, color: '#fff', weight: 3.5 }));
-  layers.check.addLayer(L.polygon(rings, { ...options, color: '#000', weight: 2.2, dashArray: '3 5' }));
+function placeOf(name, i) {
+  const world = worldOf(name, i);
+  return world && toLatLng(world[0], world[1]);
+}
+
+// ---- the picture: a canvas larger than the window by a margin, drawn anew when the map comes to rest
+
+const Picture = L.Layer.extend({
+  onAdd(target) {
+    const pane = target.createPane('picture');
+    pane.style.zIndex = 420;
+    pane.style.pointerEvents = 'none';
+    this._canvas = make('canvas', { class: 'picture leaflet-zoom-animated', 'aria-hidden': 'true' });
+    pane.append(this._canvas);
+    target.on(this._events(), this);
+    this.redraw();
+  },
+  onRemove(target) {
+    this._canvas.remove();
+    target.off(this._events(), this);
+  },
+  _events() { return { moveend: this._later, resize: this._later, zoomanim: this._grow }; },
+  _later() { this.redraw(); },
+  _grow(event) {
+    const corner = this._map._latLngToNewLayerPoint(this._corner, event.zoom, event.center);
+    L.DomUtil.setTransform(this._canvas, corner, this._map.getZoomScale(event.zoom, this._zoom));
+  },
+  redraw() {
+    if (!this._map || this.paused) return;
+    const size = this._map.getSize(), sharp = Math.max(window.devicePixelRatio || 1, 1), canvas = this._canvas;
+    const margin = Math.round(Math.max(size.x, size.y) * MARGIN), start = this._map.getPixelBounds().min;
+    canvas.width = (size.x + 2 * margin) * sharp;
+    canvas.height = (size.y + 2 * margin) * sharp;
+    canvas.style.width = `${size.x + 2 * margin}px`;
+    canvas.style.height = `${size.y + 2 * margin}px`;
+    const corner = this._map.containerPointToLayerPoint([-margin, -margin]);
+    this._corner = this._map.layerPointToLatLng(corner);
+    this._zoom = this._map.getZoom();
+    L.DomUtil.setTransform(canvas, corner, 1);
+    const context = canvas.getContext('2d');
+    context.setTransform(sharp, 0, 0, sharp, margin * sharp, margin * sharp);
+    drawAll(context, { width: size.x, height: size.y, margin, scale: 2 ** this._zoom, left: start.x, top: start.y });
+  },
+});
+
+function drawAll(context, view) {
+  const features = (name) => shapes[name].forEach((shape, i) => {
+    if (isShown[name] && isSeen(shape, view)) drawShape(context, view, shape, styleOf(name, featureOf(name, i)));
+  });
+  features('water');
+  features('history');
+  data.rules.forEach((rule, place) => { if (isShown[`zone:${place}`]) drawShape(context, view, zoneShape(place), styleOf(`zone:${place}`)); });
+  const seen = shapes.units.map((shape, i) => i).filter((i) => isSeen(shapes.units[i], view) && isUnitShown(i));
+  const styles = data.classes.map((item, place) => styleOf(`unit:${place}`));
+  seen.forEach((i) => drawShape(context, view, shapes.units[i], styles[data.units.class[i]], data.classes[data.units.class[i]][2]));
+  const outline = styleOf('patches');
+  if (isShown.patches) shapes.patches.forEach((shape) => { if (isSeen(shape, view)) drawShape(context, view, shape, outline); });
+  if (isShown.check) checkStyles().forEach((style) => seen.forEach((i) => { if (data.units.check[i]) drawShape(context, view, shapes.units[i], style); }));
+  features('access');
+  features('receptors');
+  context.setLineDash([]);
+  if (isShown.grid) drawGrid(context, view);
+  drawNames(context, view);
+}
+
+function isSeen(shape, view) {
+  const [west, north, east, south] = shape.box, { scale, left, top, margin } = view;
+  return east * scale - left > -margin && west * scale - left < view.width + margin && south * scale - top > -margin && north * scale - top < view.height + margin;
+}
+
+function drawShape(context, view, shape, style, dotColour) {
+  const [west, north, east, south] = shape.box, { scale, left, top } = view;
+  if (dotColour && Math.max(east - west, south - north) * scale < 2) {  // from very far: a speck, never nothing
+    context.fillStyle = dotColour;
+    context.fillRect((west + east) / 2 * scale - left - 1, (north + south) / 2 * scale - top - 1, 2, 2);
+    return;
+  }
+  context.strokeStyle = style.line;
+  context.lineWidth = style.width;
+  context.setLineDash(style.dash);
+  context.lineJoin = context.lineCap = 'round';
+  if (style.dash.length && style.width < 4) context.lineCap = 'butt';
+  if (style.fill) context.fillStyle = anchor(style.fill, left, top);
+  for (const rings of shape.a) {
+    context.beginPath();
+    for (const ring of rings) { trace(context, ring, scale, left, top); context.closePath(); }
+    if (style.fill) { context.globalAlpha = style.strength; context.fill('evenodd'); context.globalAlpha = 1; }
+    context.stroke();
+  }
+  for (const line of shape.l) { context.beginPath(); trace(context, line, scale, left, top); context.stroke(); }
+}
+
+function trace(context, run, scale, left, top) {  // vertices closer than 0.7 pixel to the last one are passed over
+  let lastX = run[0] * scale - left, lastY = run[1] * scale - top;
+  context.moveTo(lastX, lastY);
+  for (let i = 2; i < run.length; i += 2) {
+    const x = run[i] * scale - left, y = run[i + 1] * scale - top;
+    if (i < run.length - 2 && Math.abs(x - lastX) < 0.7 && Math.abs(y - lastY) < 0.7) continue;
+    context.lineTo(x, y);
+    lastX = x; lastY = y;
+  }
 }
 
 // ---- symbols
@@ -175,107 +245,71 @@ function drawSymbol(context, symbol, x, y, radius) {
   }
   context.closePath();
   context.lineJoin = 'round';
-  context.strokeStyle = '#fff'; context.lineWidth = 4; context.stroke();
+  context.strokeStyle = '#fff'; context.lineWidth = 3; context.stroke();
   context.fillStyle = '#000'; context.fill();
 }
 
-function drawParking(context, x, y) {
-  context.fillStyle = '#fff'; context.fillRect(x - 7, y - 7, 14, 14);
-  context.fillStyle = ROAD; context.fillRect(x - 6, y - 6, 12, 12);
+function drawParking(context, x, y, size) {
+  context.fillStyle = '#fff'; context.fillRect(x - size, y - size, 2 * size, 2 * size);
+  context.fillStyle = ROAD; context.fillRect(x - size + 1.5, y - size + 1.5, 2 * size - 3, 2 * size - 3);
 }
-
-// ---- a canvas over the map for grid, symbols and names; `draw(context, place)` gets the points of the visible window
-
-const Marks = L.Layer.extend({
-  initialize(draw) { this._draw = draw; },
-  onAdd(target) {
-    this._canvas = make('canvas', { class: 'marks', 'aria-hidden': 'true' });
-    target.getPane('level-marks').append(this._canvas);
-    target.on('moveend resize viewreset zoomend', this.redraw, this);
-    target.on('zoomstart', this._hide, this);
-    this.redraw();
-  },
-  onRemove(target) {
-    this._canvas.remove();
-    target.off('moveend resize viewreset zoomend', this.redraw, this).off('zoomstart', this._hide, this);
-  },
-  _hide() { this._canvas.style.visibility = 'hidden'; },
-  redraw() {
-    if (!this._map) return;
-    const size = this._map.getSize(), sharp = this.sharp || Math.max(window.devicePixelRatio || 1, 1);
-    const margin = Math.round(size.x * 0.15), canvas = this._canvas;
-    canvas.width = (size.x + 2 * margin) * sharp;
-    canvas.height = (size.y + 2 * margin) * sharp;
-    canvas.style.width = `${size.x + 2 * margin}px`;
-    canvas.style.height = `${size.y + 2 * margin}px`;
-    canvas.style.visibility = 'visible';
-    L.DomUtil.setPosition(canvas, this._map.containerPointToLayerPoint([-margin, -margin]));
-    const context = canvas.getContext('2d');
-    context.setTransform(sharp, 0, 0, sharp, margin * sharp, margin * sharp);
-    this._draw(context, { width: size.x, height: size.y, margin });
-  },
-});
 
 // ---- names, most important first; one that would cover another is left out
 
-function drawNames(context, window_) {
-  const taken = [];
-  const fits = (box) => !taken.some((other) => box[0] < other[2] && other[0] < box[2] && box[1] < other[3] && other[1] < box[3]);
-  const write = (words, at, font, colour, shift) => {
-    const point = map.latLngToContainerPoint(at);
-    const margin = window_.margin;
-    if (point.x < -margin || point.y < -margin || point.x > window_.width + margin || point.y > window_.height + margin) return;
-    const label = words.length > 32 ? `${[...words].slice(0, 31).join('')}…` : words;
-    context.font = font;
-    const half = context.measureText(label).width / 2, y = point.y + shift;
-    const box = [point.x - half - 2, y - 8, point.x + half + 2, y + 8];
-    if (!fits(box)) return;
-    taken.push(box);
-    context.textAlign = 'center'; context.textBaseline = 'middle';
-    context.lineWidth = 3.5; context.strokeStyle = 'rgba(255,255,255,0.95)'; context.lineJoin = 'round';
-    context.strokeText(label, point.x, y);
-    context.fillStyle = colour; context.fillText(label, point.x, y);
-  };
-  const face = 'px system-ui, "Segoe UI", Roboto, "Noto Sans", sans-serif';
-  const zoom = map.getZoom(), near = zoom >= 16.5;
-  drawPoints(context, taken);
+const FACE = 'px system-ui, "Segoe UI", Roboto, "Noto Sans", sans-serif';
+
+function drawNames(context, view) {
+  const taken = [], zoom = map.getZoom(), near = zoom >= 16.5;
+  drawPoints(context, view, taken);
   if (!isShown.labels) return;
-  for (const i of inView('patches', 1500)) write(data.patches.id[i], pointOf(data.patches.at[i]), `600 12.5${face}`, '#000', 0);
-  if (isShown.receptors) inView('receptors', 800).forEach((i) => {
-    const item = featureOf('receptors', i);
-    if (zoom >= 14) write(near && item.title ? `${item.kind}: ${item.title}` : item.kind, item.at, `12${face}`, '#111', shapes.receptors[i].p.length ? 15 : 0);
-  });
-  if (isShown.water) inView('water', 400).forEach((i) => {
-    const item = featureOf('water', i);
-    write(item.title || item.kind, item.at, `italic 12.5${face}`, '#003f66', 0);
-  });
-  if (near && isShown.access) inView('access', 300).forEach((i) => {
-    const item = featureOf('access', i);
-    write(item.title || item.kind, item.at, `11${face}`, ROAD, 13);
-  });
-  if (zoom >= 17) inView('units', 600).forEach((i) => write(data.units.id[i], pointOf(data.units.at[i]), `10.5${face}`, '#222', 0));
+  const write = (words, world, font, colour, shift) => writeName(context, view, taken, words, world, font, colour, shift);
+  for (const i of inView('patches', view, 1500)) {
+    const [west, north, east, south] = shapes.patches[i].box;
+    const small = (east - west) * view.scale < 46 || (south - north) * view.scale < 26;
+    write(data.patches.id[i], small ? [(west + east) / 2, north] : worldOf('patches', i), `600 12${FACE}`, '#000', small ? -9 : 0);
+  }
+  const features = (name, most, font, colour, wordsOf, shiftOf) => {
+    if (isShown[name]) inView(name, view, most).forEach((i) => write(wordsOf(featureOf(name, i)), worldOf(name, i), font, colour, shiftOf(shapes[name][i])));
+  };
+  const beside = (shape) => (shape.p.length ? 15 : 0), title = (item) => item.title || item.kind;
+  if (zoom >= 14) features('receptors', 800, `12${FACE}`, '#111', (item) => (near && item.title ? `${item.kind}: ${item.title}` : item.kind), beside);
+  features('water', 400, `italic 12.5${FACE}`, '#003f66', title, () => 0);
+  if (near) features('access', 300, `11${FACE}`, ROAD, title, () => 13);
+  if (zoom >= 17) inView('units', view, 600).forEach((i) => write(data.units.id[i], worldOf('units', i), `10.5${FACE}`, '#222', 0));
 }
 
-function inView(name, most) {
-  const bounds = map.getBounds().pad(0.15), found = [], table = shapes[name];
+function writeName(context, view, taken, words, world, font, colour, shift) {
+  const x = world[0] * view.scale - view.left, y = world[1] * view.scale - view.top + shift;
+  const letters = [...words], label = letters.length > 32 ? `${letters.slice(0, 31).join('')}…` : words;
+  context.font = font;
+  const half = context.measureText(label).width / 2, box = [x - half - 2, y - 8, x + half + 2, y + 8];
+  if (taken.some((other) => box[0] < other[2] && other[0] < box[2] && box[1] < other[3] && other[1] < box[3])) return;
+  taken.push(box);
+  context.textAlign = 'center'; context.textBaseline = 'middle';
+  context.lineWidth = 3.5; context.strokeStyle = 'rgba(255,255,255,0.95)'; context.lineJoin = 'round';
+  context.strokeText(label, x, y);
+  context.fillStyle = colour; context.fillText(label, x, y);
+}
+
+function inView(name, view, most) {
+  const found = [], table = shapes[name];
   for (let i = 0; i < table.length && found.length < most; i++) {
-    const [south, west, north, east] = table[i].box;
-    const unseen = name === 'units' && !isUnitShown(i);
-    if (!unseen && data[name].at[i].length && north >= bounds.getSouth() && south <= bounds.getNorth() && east >= bounds.getWest() && west <= bounds.getEast()) found.push(i);
+    if (data[name].at[i].length && isSeen(table[i], view) && (name !== 'units' || isUnitShown(i))) found.push(i);
   }
   return found;
 }
 
-function drawPoints(context, taken) {
-  const put = (at, radius, draw) => {
-    const point = map.latLngToContainerPoint(at);
-    draw(point.x, point.y);
-    taken.push([point.x - radius, point.y - radius, point.x + radius, point.y + radius]);
+function drawPoints(context, view, taken) {
+  const zoom = map.getZoom(), size = zoom < 14.5 ? 4 : zoom < 16 ? 5 : 6.5;
+  const put = (world, draw) => {
+    const x = world[0] * view.scale - view.left, y = world[1] * view.scale - view.top;
+    draw(x, y);
+    taken.push([x - size - 1, y - size - 1, x + size + 1, y + size + 1]);
   };
-  if (isShown.access) inView('access', 2000).forEach((i) => shapes.access[i].p.forEach((at) => put(at, 7, (x, y) => drawParking(context, x, y))));
-  if (isShown.receptors) inView('receptors', 4000).forEach((i) => {
+  if (isShown.access) inView('access', view, 2000).forEach((i) => shapes.access[i].p.forEach((world) => put(world, (x, y) => drawParking(context, x, y, size))));
+  if (isShown.receptors) inView('receptors', view, 4000).forEach((i) => {
     const symbol = SYMBOLS[kinds.indexOf(data.receptors.kind[i]) % SYMBOLS.length];
-    shapes.receptors[i].p.forEach((at) => put(at, 8, (x, y) => drawSymbol(context, symbol, x, y, 6.5)));
+    shapes.receptors[i].p.forEach((world) => put(world, (x, y) => drawSymbol(context, symbol, x, y, size)));
   });
 }
 
@@ -289,16 +323,10 @@ function drawSwatch(place, key, kind) {
   place.append(canvas);
   if (kind !== undefined) { drawSymbol(context, SYMBOLS[kind % SYMBOLS.length], wide / 2, high / 2, 6.5); return; }
   if (key === 'labels') { context.font = '600 12px sans-serif'; context.fillText('A01', 6, 14); return; }
-  if (key === 'check') {
-    for (const [colour, width, dash] of [['#fff', 3.5, []], ['#000', 2.2, [3, 5]]]) strokeBox(context, colour, width, dash, wide, high);
-    return;
-  }
-  const style = styleOf(key);
-  if (style.fill !== false) { context.globalAlpha = style.fillOpacity; context.fillStyle = style.fillColor; context.fillRect(2, 2, wide - 4, high - 4); context.globalAlpha = 1; }
-  strokeBox(context, style.color, style.weight, (style.dashArray || '').split(' ').filter(Boolean).map(Number), wide, high);
-}
-
-function strokeBox(context, colour, width, dash, wide, high) {
-  context.strokeStyle = colour; context.lineWidth = width; context.setLineDash(dash);
-  context.strokeRect(2, 2, wide - 4, high - 4);
+  const styles = key === 'check' ? checkStyles() : [styleOf(key)];
+  styles.forEach((style) => {
+    if (style.fill) { context.globalAlpha = style.strength; context.fillStyle = anchor(style.fill, 0, 0); context.fillRect(2, 2, wide - 4, high - 4); context.globalAlpha = 1; }
+    context.strokeStyle = style.line; context.lineWidth = style.width; context.setLineDash(style.dash);
+    context.strokeRect(2, 2, wide - 4, high - 4);
+  });
 }

@@ -1,29 +1,24 @@
 // In: a place on the map. Out: what lies there, in a card: unit first, then patch, features and setback zones.
 
-function metresPerPixel() {
-  const size = map.getSize(), y = size.y / 2;
-  const a = map.containerPointToLatLng([0, y]), b = map.containerPointToLatLng([100, y]);
-  return geodesic(a.lat, a.lng, b.lat, b.lng) / 100;
-}
-
-function isHit(shape, at, slack) {
-  const [south, west, north, east] = shape.box, pad = 12 * slack;
-  if (at.lat < south - pad || at.lat > north + pad || at.lng < west - pad || at.lng > east + pad) return false;
-  if (inPolygons(at.lat, at.lng, shape.a)) return true;
-  const here = map.latLngToContainerPoint(at);
-  const pixels = (point) => map.latLngToContainerPoint(point);
-  if (shape.p.some((point) => pixels(point).distanceTo(here) < 12)) return true;
-  return shape.l.some((line) => line.some((point, i) => i && L.LineUtil.pointToSegmentDistance(here, pixels(line[i - 1]), pixels(point)) < 7));
+function isHit(shape, x, y, pixel) {  // pixel: the size of one, in world units
+  const [west, north, east, south] = shape.box, pad = 12 * pixel;
+  if (x < west - pad || x > east + pad || y < north - pad || y > south + pad) return false;
+  if (inPolygons(x, y, shape.a)) return true;
+  if (shape.p.some((point) => Math.hypot(point[0] - x, point[1] - y) < 12 * pixel)) return true;
+  const here = L.point(x, y);
+  return shape.l.some((line) => {
+    for (let i = 2; i < line.length; i += 2) {
+      if (L.LineUtil.pointToSegmentDistance(here, L.point(line[i - 2], line[i - 1]), L.point(line[i], line[i + 1])) < 7 * pixel) return true;
+    }
+    return false;
+  });
 }
 
 function isUnitShown(i) { return passes(i) && isShown[`unit:${data.units.class[i]}`] !== false; }
 
 function findHits(at) {
-  const slack = 360 / (256 * 2 ** map.getZoom());  // degrees of longitude in one pixel
-  const hits = [];
-  const look = (name, allowed) => shapes[name].forEach((shape, i) => {
-    if (allowed(i) && isHit(shape, at, slack)) hits.push({ name, i });
-  });
+  const [x, y] = toWorld(at.lat, at.lng), pixel = 2 ** -map.getZoom(), hits = [];
+  const look = (name, allowed) => shapes[name].forEach((shape, i) => { if (isHit(shape, x, y, pixel) && allowed(i)) hits.push({ name, i }); });
   look('receptors', (i) => isShown.receptors && shapes.receptors[i].p.length);
   look('units', isUnitShown);
   if (!hits.some((hit) => hit.name === 'units')) look('patches', () => true);
@@ -33,9 +28,10 @@ function findHits(at) {
 }
 
 function zonesAt(at) {
-  return data.rules.map((rule, place) => place).filter((place) => {
-    const shape = zoneShape(place), [south, west, north, east] = shape.box;
-    return at.lat >= south && at.lat <= north && at.lng >= west && at.lng <= east && inPolygons(at.lat, at.lng, shape.a);
+  const [x, y] = toWorld(at.lat, at.lng);
+  return [...data.rules.keys()].filter((place) => {
+    const shape = zoneShape(place), [west, north, east, south] = shape.box;
+    return x >= west && x <= east && y >= north && y <= south && inPolygons(x, y, shape.a);
   });
 }
 
@@ -168,7 +164,8 @@ function openCard(at, hits, focus) {
     card.append(fold(`Setback zones at this point (${zones.length})`, list, !hits.length));
   }
   const size = map.getSize();
-  const options = { maxWidth: Math.min(350, size.x - 50), minWidth: Math.min(290, size.x - 60), maxHeight: Math.max(160, size.y * 0.62), autoPanPadding: [14, 14], className: 'card-popup' };
+  const wide = Math.min(350, size.x - 142);
+  const options = { maxWidth: wide, minWidth: Math.min(290, wide), maxHeight: Math.max(160, size.y * 0.62), autoPanPaddingTopLeft: [56, 12], autoPanPaddingBottomRight: [58, 12], className: 'card-popup' };
   L.popup(options).setLatLng(at).setContent(card).openOn(map);
   const scroll = card.closest('.leaflet-popup-content');
   scroll.setAttribute('tabindex', '0');
@@ -181,11 +178,10 @@ function openCard(at, hits, focus) {
 function say(words) { byId('map-status').textContent = words; }
 
 function goTo(name, i) {
-  const at = pointOf(data[name].at[i]);
-  if (!at) return;
-  const [south, west, north, east] = shapes[name][i].box;
-  map.fitBounds([[south, west], [north, east]], { maxZoom: 18.5, padding: [70, 70], animate: false });
-  const hit = { name, i }, place = L.latLng(at);
+  const place = placeOf(name, i);
+  if (!place) return;
+  map.fitBounds(boundsOf(shapes[name][i]), { maxZoom: 18.5, padding: [70, 70], animate: false });
+  const hit = { name, i };
   const others = findHits(place).filter((other) => other.name !== 'patches' && !(other.name === name && other.i === i));
   const own = (other) => name === 'patches' && other.name === 'units' && data.units.patch[other.i] === i;
   openCard(place, [hit, ...others.filter((other) => !own(other))], true);
@@ -199,7 +195,8 @@ function startHere() {
     waiting = true;
     window.setTimeout(() => {
       waiting = false;
-      map.getContainer().classList.toggle('over', !isMeasuring() && shapes.patches.some((shape) => isHit(shape, event.latlng, 0)));
+      const [x, y] = toWorld(event.latlng.lat, event.latlng.lng);
+      map.getContainer().classList.toggle('over', !isMeasuring() && shapes.patches.some((shape) => isHit(shape, x, y, 0)));
     }, 60);
   });
   map.getContainer().addEventListener('keydown', (event) => {

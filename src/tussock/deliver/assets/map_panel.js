@@ -2,28 +2,18 @@
 
 const chosen = { status: '', method: '', product: '' };
 const LISTED = 200, FOUND = 12;
-let unitLayers = [];
 
 function passes(i) {
-  return Object.entries(chosen).every(([key, value]) => value === '' || data.units[key][i] === Number(value));
+  for (const key in chosen) if (chosen[key] !== '' && data.units[key][i] !== chosen[key]) return false;
+  return true;
 }
 
 function applyFilter() {
-  const shown = [];
-  let area = 0;
-  for (const place of data.classes.keys()) layers[`unit:${place}`].clearLayers();
-  shapes.units.forEach((shape, i) => {
-    if (!passes(i)) return;
-    shown.push(i);
-    area += data.units.area[i];
-    unitLayers[i] = unitLayers[i] || drawShape(shape, styleOf(`unit:${data.units.class[i]}`), 'units');
-    unitLayers[i].forEach((layer) => layers[`unit:${data.units.class[i]}`].addLayer(layer));
-  });
-  outlineChecks(shown);
-  const all = data.units.id.length;
-  byId('filter-count').textContent = `${group(shown.length, 0)} of ${group(all, 0)} units, ${group(area, 2)} ${data.site.area}`;
+  const shown = [...data.units.id.keys()].filter(passes);
+  const area = shown.reduce((sum, i) => sum + data.units.area[i], 0);
+  byId('filter-count').textContent = `${group(shown.length, 0)} of ${group(data.units.id.length, 0)} units, ${group(area, 2)} ${data.site.area}`;
   listUnits(shown);
-  if (marks) marks.redraw();
+  if (picture) picture.redraw();
 }
 
 function listUnits(shown) {
@@ -36,7 +26,7 @@ function listUnits(shown) {
 
 function startFilters() {
   for (const key of Object.keys(chosen)) {
-    byId(`filter-${key}`).addEventListener('change', (event) => { chosen[key] = event.target.value; applyFilter(); });
+    byId(`filter-${key}`).addEventListener('change', (event) => { chosen[key] = event.target.value === '' ? '' : Number(event.target.value); applyFilter(); });
   }
   byId('filter-clear').addEventListener('click', () => {
     for (const key of Object.keys(chosen)) { chosen[key] = ''; byId(`filter-${key}`).value = ''; }

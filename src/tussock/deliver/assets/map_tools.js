@@ -1,7 +1,6 @@
 // In: the map and its data. Out: scale, north, readout, grid, measuring, printing; and the start of it all.
 
-const US_FEET = 0.3048;
-let gridOn = false, measure = null;
+let measure = null;
 
 // ---- scale bar and north: true at the middle of the map, on the ellipsoid
 
@@ -86,15 +85,15 @@ function gridLines(bounds) {
   return found;
 }
 
-function drawGrid(context, window_) {
+function drawGrid(context, view) {
   context.font = '11px system-ui, sans-serif';
   for (const { run, label, upright } of gridLines(map.getBounds())) {
     const points = run.map((at) => map.latLngToContainerPoint(at));
     context.beginPath();
     points.forEach((point, i) => (i ? context.lineTo(point.x, point.y) : context.moveTo(point.x, point.y)));
     context.strokeStyle = 'rgba(0,0,0,0.45)'; context.lineWidth = 0.8; context.setLineDash([1, 3]); context.stroke(); context.setLineDash([]);
-    const edge = upright ? { x: crossing(points, 'y', 'x', 12), y: 12 } : { x: window_.width - 48, y: crossing(points, 'x', 'y', window_.width - 48) };
-    if (!Number.isFinite(edge.x + edge.y) || edge.x < 60 || edge.x > window_.width - 40 || edge.y < 8 || edge.y > window_.height - 20) continue;
+    const edge = upright ? { x: crossing(points, 'y', 'x', 12), y: 12 } : { x: view.width - 48, y: crossing(points, 'x', 'y', view.width - 48) };
+    if (!Number.isFinite(edge.x + edge.y) || edge.x < 60 || edge.x > view.width - 40 || edge.y < 8 || edge.y > view.height - 20) continue;
     context.textAlign = 'center'; context.textBaseline = 'middle';
     context.strokeStyle = 'rgba(255,255,255,0.95)'; context.lineWidth = 4; context.strokeText(label, edge.x, edge.y);
     context.fillStyle = '#222'; context.fillText(label, edge.x, edge.y);
@@ -118,7 +117,7 @@ function addMeasure(at) {
   if (last) measure.total += geodesic(last.lat, last.lng, at.lat, at.lng);
   measure.points.push(at);
   measure.layer.addLatLng(at);
-  L.circleMarker(at, { radius: 3.5, color: '#000', weight: 1.5, fillColor: '#fff', fillOpacity: 1, interactive: false, renderer: renderers.measure, pane: 'level-measure' }).addTo(measure.group);
+  L.circleMarker(at, { radius: 3.5, color: '#000', weight: 1.5, fillColor: '#fff', fillOpacity: 1, interactive: false, pane: 'measure' }).addTo(measure.group);
   const words = measure.points.length < 2 ? 'First point set. Click the next one.' : `${sayDistance(measure.total)} over ${measure.points.length - 1} ${measure.points.length === 2 ? 'leg' : 'legs'}`;
   byId('measure-result').textContent = words;
   measure.tip.setLatLng(at).setContent(make('span', {}, measure.points.length < 2 ? '0' : sayDistance(measure.total)));
@@ -133,17 +132,19 @@ function setMeasuring(on) {
   if (!on) { byId('measure-result').textContent = ''; map.doubleClickZoom.enable(); return; }
   map.closePopup();
   map.doubleClickZoom.disable();
-  const layer = L.polyline([], { color: '#000', weight: 2.5, dashArray: '6 4', interactive: false, renderer: renderers.measure, pane: 'level-measure' });
+  const layer = L.polyline([], { color: '#000', weight: 2.5, dashArray: '6 4', interactive: false, pane: 'measure' });
   measure = { points: [], total: 0, layer, group: L.layerGroup([layer]).addTo(map), tip: L.tooltip({ direction: 'right', offset: [8, 0], className: 'measured' }) };
   byId('measure-result').textContent = 'Click points on the map, or press Enter on the map for the point under the cross. Escape ends it.';
 }
 
 function startTools() {
+  const pane = map.createPane('measure');
+  pane.style.zIndex = 430;
+  pane.style.pointerEvents = 'none';
   byId('tool-measure').addEventListener('click', () => setMeasuring(!isMeasuring()));
   byId('tool-grid').addEventListener('click', () => {
-    gridOn = !gridOn;
-    byId('tool-grid').setAttribute('aria-pressed', String(gridOn));
-    marks.redraw();
+    show('grid', !isShown.grid);
+    byId('tool-grid').setAttribute('aria-pressed', String(isShown.grid));
   });
   byId('tool-whole').addEventListener('click', showWhole);
   byId('tool-print').addEventListener('click', () => window.print());
@@ -162,26 +163,18 @@ function startPrint() {
   window.addEventListener('beforeprint', () => {
     before = map.getBounds();
     document.body.classList.add('on-paper');
-    refit(before, true);
+    refit(before);
   });
   window.addEventListener('afterprint', () => {
     document.body.classList.remove('on-paper');
-    refit(before, false);
+    refit(before);
   });
 }
 
-function refit(bounds, fine) {
-  L.Browser.retina = fine || window.devicePixelRatio > 1;
-  marks.sharp = fine ? 3 : 0;
+function refit(bounds) {
   map.invalidateSize({ pan: false, animate: false });
   map.fitBounds(bounds, { animate: false });
-  for (const renderer of Object.values(renderers)) {  // draw at once: a print does not wait for the next frame
-    if (!renderer._map) continue;
-    renderer._reset();
-    renderer._redrawBounds = null;
-    renderer._redraw();
-  }
-  marks.redraw();
+  picture.redraw();
 }
 
 // ---- start
@@ -189,16 +182,13 @@ function refit(bounds, fine) {
 function start(theMap, theData) {
   map = theMap;
   data = theData;
-  map.options.crs.distance = undefined;
   map.distance = (a, b) => { const one = L.latLng(a), two = L.latLng(b); return geodesic(one.lat, one.lng, two.lat, two.lng); };
   if (data.bounds) map.fitBounds(data.bounds, { padding: [26, 26], maxZoom: 18, animate: false });
-  makeLevels();
-  makeLayers();
-  marks = new Marks((context, window_) => { if (gridOn) drawGrid(context, window_); drawNames(context, window_); });
+  makeShapes();
   startFold();
   applyFilter();
   startLegend();
-  marks.addTo(map);
+  picture = new Picture().addTo(map);
   startFilters();
   startSearch();
   startTools();

@@ -1,0 +1,81 @@
+"""In: patches, planned units, their surroundings. Out: what each unit shares with its patch on a visit."""
+
+from __future__ import annotations
+
+import math
+from typing import TYPE_CHECKING
+
+from tussock.base.findings import Finding
+from tussock.budget.operations import Times
+from tussock.budget.places import NOT_USED, Surroundings
+from tussock.budget.units import Visit
+
+if TYPE_CHECKING:
+    import geopandas as gpd
+    import pandas as pd
+
+
+def find_visits(
+    patches: gpd.GeoDataFrame, units: gpd.GeoDataFrame, around: Surroundings, times: Times
+) -> tuple[dict[str, Visit], list[Finding]]:
+    """Return what each planned unit shares with its patch, and what is missing around it.
+
+    The planned units of a patch are worked in one visit: the crew walks in and cleans up once, and each unit bears an
+    equal share of it, over the longest of their ways in.
+
+    Parameters
+    ----------
+    patches
+        ``species`` and, where mapped, ``slope_pct``.
+    units
+        ``patch_id, status, spray_l``.
+    around
+        Distances and mixing places.
+    times
+        Which species make a site dirty.
+
+    Returns
+    -------
+    dict
+        Visit of each planned unit, by ``unit_id``.
+    list of Finding
+        No access layer, or no place where mixing is allowed.
+    """
+    planned = units[units["status"] == "planned"]
+    count = planned.groupby("patch_id").size()
+    walk = around.distances.loc[planned.index, "walk_m"].groupby(planned["patch_id"]).max()
+    closed = len(around.mixing) > 0 and bool(around.distances["mixing_m"].isna().all())
+    visits = {}
+    for unit_id, patch_id in zip(planned.index, planned["patch_id"], strict=True):
+        spot = around.distances.loc[unit_id]
+        visits[str(unit_id)] = Visit(
+            units=int(count[patch_id]),
+            walk_m=float(walk[patch_id]),
+            mixing_m=float(spot["mixing_m"]),
+            edge_m=float(spot["limited_edge_m"]),
+            slope=_find_slope(patches.loc[patch_id]),
+            dirty=str(patches.at[patch_id, "species"]).casefold() in times.dirty_species,
+            mixing_closed=closed,
+        )
+    return visits, _describe(around, closed=closed)
+
+
+def _find_slope(patch: pd.Series) -> float:  # type: ignore[type-arg]  # a row of mixed types
+    slope = float(patch.get("slope_pct", math.nan) or math.nan)
+    return 0.0 if math.isnan(slope) else abs(slope) / 100
+
+
+def _describe(around: Surroundings, *, closed: bool) -> list[Finding]:
+    findings = list(around.findings)
+    if closed:
+        names = ", ".join(sorted(set(around.mixing.loc[around.mixing["verdict"] == NOT_USED, "place"])))
+        what = f"no place is left where mixing is allowed (closed: {names})"
+        done = "hours and cost of units that need a load stay blank; map a place outside the rules, or name it"
+        return [*findings, Finding("budget", "access", "mixing", what, done)]
+    if around.distances["walk_m"].isna().any():
+        done = "the way in counts as nothing; map where vehicles stop in the access layer"
+        findings.append(Finding("budget", "access", "walk-in", "no access feature is mapped", done))
+    elif around.distances["mixing_m"].isna().all():
+        done = "the way to the mixing place counts as nothing; map one, or name it in time.mixing_at"
+        findings.append(Finding("budget", "access", "mixing", "no mixing place is mapped", done))
+    return findings

@@ -1,0 +1,147 @@
+"""In: verdicts on a unit and the one chosen. Out: the columns of the unit and of its options, in words."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+from tussock.base import days as day_tools
+from tussock.base.columns import AREA, SMALL_LIQUID
+from tussock.base.stages import Site
+from tussock.base.text import show
+from tussock.prescribe.amounts import Amounts, Verdict
+from tussock.prescribe.judge import Ground, find_carrier
+from tussock.trade.methods import offer_non_chemical
+
+
+def describe_option(unit_id: str, verdict: Verdict, chosen: Verdict | None) -> tuple[str, str, str, str]:
+    """Return the option row of one treatment: unit, treatment, verdict, reason."""
+    if not verdict.allowed:
+        return unit_id, verdict.treatment.id, "refused", "; ".join(verdict.refusals)
+    preference = verdict.treatment.preference
+    if verdict is chosen:
+        text = f"lowest preference ({preference}) of those allowed"
+        return unit_id, verdict.treatment.id, "chosen", "; ".join([text, *verdict.notes])
+    return unit_id, verdict.treatment.id, "allowed", "; ".join([f"allowed, preference {preference}", *verdict.notes])
+
+
+def describe_unit(
+    site: Site,
+    ground: Ground,
+    area_m2: float,
+    patch: Mapping[str, Any],
+    verdicts: Sequence[Verdict],
+    chosen: Verdict | None,
+    amounts: Amounts,
+) -> dict[str, Any]:
+    """Return the columns that a unit gains by its prescription."""
+    first, last = find_dates(chosen, site.season)
+    product = chosen.parts[0].component.product if chosen is not None and chosen.parts else None
+    treatment = None if chosen is None else chosen.treatment
+    return {
+        "treatment_id": "" if treatment is None else treatment.id,
+        "method": "" if treatment is None else treatment.method,
+        "delivery": "" if treatment is None else treatment.delivery,
+        "product_id": "" if product is None else product.id,
+        "active": "" if product is None else product.active,
+        **amounts.columns(),
+        "annual_limit_used_pct": math.nan if chosen is None else chosen.used_pct,
+        "season_from": first,
+        "season_to": last,
+        "status": "no_option" if chosen is None else "planned",
+        "reason": _find_reason(site, ground, area_m2, patch, verdicts, chosen, amounts),
+        "cautions": _find_cautions(ground, chosen),
+        "non_chemical": _find_non_chemical(ground, verdicts),
+        "check_in_field": "",
+        "carrier": "" if product is None or treatment is None else find_carrier(treatment),
+        "tank_mix": _describe_partners(site, chosen, amounts),
+        "area_counted_with": ground.counted_with,
+    }
+
+
+def find_dates(chosen: Verdict | None, season: int) -> tuple[str, str]:
+    """Return first and last date of the longest run of days left to a treatment, as ISO dates."""
+    run = None if chosen is None else day_tools.longest_run(chosen.days)
+    if chosen is None or run is None:
+        return "", ""
+    if chosen.days.all():
+        return f"{season}-01-01", f"{season}-12-31"
+    first, last = day_tools.run_dates(run, season)
+    return first.isoformat(), last.isoformat()
+
+
+def _find_reason(
+    site: Site,
+    ground: Ground,
+    area_m2: float,
+    patch: Mapping[str, Any],
+    verdicts: Sequence[Verdict],
+    chosen: Verdict | None,
+    amounts: Amounts,
+) -> str:
+    if chosen is not None:
+        return "; ".join(_list_notes(patch, chosen, amounts))
+    if ground.counted_with:
+        area = show(area_m2, AREA, site.options.units)
+        return f"{area} of shared ground: treated and counted once, with patch {ground.counted_with}"
+    if site.treatments is None:
+        return "no treatments are loaded: units and setbacks only"
+    suiting = [verdict for verdict in verdicts if verdict.treatment.suits(ground.species, ground.growth_form)]
+    if not suiting:
+        plant = ground.species or "this plant"
+        return f"no treatment in the catalog is for {plant} ({ground.growth_form or 'growth form unknown'})"
+    texts = [f"{verdict.treatment.id}: {verdict.refusals[0]}" for verdict in suiting]
+    texts.sort(key=lambda text: "out of reach" not in text)
+    return "; ".join(texts)
+
+
+def _list_notes(patch: Mapping[str, Any], chosen: Verdict, amounts: Amounts) -> list[str]:
+    notes = list(chosen.notes)
+    if amounts.stems_left > 0:
+        notes.append(f"{amounts.stems_left:.0f} stems left over this year")
+    if math.isnan(patch["cover_pct"]) and not chosen.by_stems:
+        notes.append("cover is not known: the dose stands, the amounts stay blank")
+    return notes
+
+
+def _find_cautions(ground: Ground, chosen: Verdict | None) -> str:
+    texts: list[str] = []
+    for item in ground.in_force:
+        setback = item.setback
+        if setback.permit is not None:
+            texts.append(f"permit ({setback.id}): {setback.permit}")
+        if setback.notify is not None:
+            texts.append(f"notify ({setback.id}): {setback.notify}")
+        if setback.no_mixing:
+            texts.append(f"no mixing or filling here ({setback.id})")
+        texts += [f"condition ({setback.id}): {condition}" for condition in setback.conditions]
+    if chosen is not None and chosen.treatment.treat_within_s is not None:
+        texts.append(f"treat within {chosen.treatment.treat_within_s / 60:g} minutes of the cut")
+    for part in () if chosen is None else chosen.parts:
+        product = part.component.product
+        if product.form == "ester" and not product.heat_limit:
+            texts.append(f"{product.id} is an ester: heat limit not in the catalog (80 to 85 F from memory, confirm)")
+        elif product.heat_limit:
+            texts.append(f"{product.id}: not above {product.heat_limit}")
+    return "; ".join(dict.fromkeys(texts))
+
+
+def _find_non_chemical(ground: Ground, verdicts: Sequence[Verdict]) -> str:
+    ways = [item.treatment for item in verdicts if item.allowed and item.treatment.product is None]
+    if ways:
+        return "in the catalog: " + ", ".join(f"{way.id} ({way.method})" for way in ways)
+    if not ground.growth_form:
+        return "pull, dig or cut, by growth form"
+    return f"not in the catalog: {offer_non_chemical(ground.growth_form)}"
+
+
+def _describe_partners(site: Site, chosen: Verdict | None, amounts: Amounts) -> str:
+    """Return the tank-mix partners as "product: amount, share", joined by ;."""
+    if chosen is None:
+        return ""
+    texts = []
+    for (product_id, size_l), part in zip(amounts.partners_l, chosen.parts[1:], strict=True):
+        amount = "amount unknown" if math.isnan(size_l) else show(size_l, SMALL_LIQUID, site.options.units, 4)
+        texts.append(f"{product_id}: {amount} ({part.concentration * 100:.4g} %)")
+    return "; ".join(texts)

@@ -1,0 +1,135 @@
+"""In: patches, a stem table, units. Out: the stems of each patch by diameter class, and whole stems for each unit."""
+
+from __future__ import annotations
+
+import math
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from tussock.prescribe.dose import Stand
+
+if TYPE_CHECKING:
+    import geopandas as gpd
+
+Classes = dict[str, list[tuple[float, float]]]
+
+
+def find_stands(patches: gpd.GeoDataFrame, stems: gpd.GeoDataFrame | None) -> dict[str, Stand]:
+    """Return the stand of each patch.
+
+    Parameters
+    ----------
+    patches
+        Indexed by ``patch_id``: ``area_m2, cover_pct, stem_count, stems_per_ha, stem_diameter_m``.
+    stems
+        Rows of the stems layer (``patch_id, stem_diameter_m, stem_count, stems_per_ha``); where a patch has rows
+        there, they stand for the patch's own columns.
+    """
+    table = _list_classes(patches, stems)
+    stands = {}
+    rows: dict[Any, dict[Any, Any]] = patches.drop(columns="geometry").to_dict("index")
+    for patch_id, patch in rows.items():
+        area_ha = patch["area_m2"] / 10_000
+        classes = table.get(str(patch_id))
+        if classes is None:
+            density = patch["stem_count"] / area_ha if not math.isnan(patch["stem_count"]) else patch["stems_per_ha"]
+            classes = [] if math.isnan(density) else [(patch["stem_diameter_m"], density)]
+        total = sum(density for _, density in classes) if classes else math.nan
+        shares = tuple((size, density / total if total else 1 / len(classes)) for size, density in classes)
+        stands[str(patch_id)] = Stand(total, shares, patch["cover_pct"] / 100)
+    return stands
+
+
+def _list_classes(patches: gpd.GeoDataFrame, stems: gpd.GeoDataFrame | None) -> Classes:
+    """Return diameter [m] and density [1/ha] of each class, by patch; stems of one diameter are one class."""
+    table: Classes = {}
+    if stems is None:
+        return table
+    area_ha = patches["area_m2"] / 10_000
+    summed: dict[str, dict[float, float]] = {}
+    for row in stems.itertuples():
+        name = str(row.patch_id)
+        density = row.stem_count / area_ha.loc[name] if not math.isnan(row.stem_count) else row.stems_per_ha
+        own = summed.setdefault(name, {})
+        size = round(float(row.stem_diameter_m), 6)
+        own[size] = own.get(size, 0.0) + float(density)
+    for name, own in summed.items():
+        table[name] = sorted(own.items())
+    return table
+
+
+def share_stems(
+    patches: gpd.GeoDataFrame, units: gpd.GeoDataFrame, stands: dict[str, Stand], stems: gpd.GeoDataFrame | None
+) -> dict[str, NDArray[np.int64]]:
+    """Return whole stems of each class for each unit; those of a patch add up to the patch's.
+
+    Stems that were drawn as points stand in the unit that they lie in; others are shared by area.
+
+    Returns
+    -------
+    dict
+        Unit id -> stems of each class, shape (classes,).
+    """
+    drawn = _count_drawn(units, stands, stems)
+    shared: dict[str, NDArray[np.int64]] = {}
+    area = units["area_m2"]
+    for patch_id, rows in units.groupby("patch_id", sort=False).indices.items():
+        stand = stands[str(patch_id)]
+        ids = units.index[rows]
+        if math.isnan(stand.stems_per_ha):
+            continue
+        if str(patch_id) in drawn:
+            shared |= {str(unit_id): drawn[str(patch_id)].get(str(unit_id), _none(stand)) for unit_id in ids}
+            continue
+        own = area.iloc[rows].to_numpy(dtype=float)
+        total = stand.stems_per_ha * float(patches["area_m2"].loc[patch_id]) / 10_000 * stand.shares
+        whole = np.column_stack([_share_whole(own, round(float(count))) for count in total])
+        shared |= {str(unit_id): whole[place] for place, unit_id in enumerate(ids)}
+    return shared
+
+
+def _none(stand: Stand) -> NDArray[np.int64]:
+    return np.zeros(len(stand.classes), dtype=np.int64)
+
+
+def _share_whole(weights: NDArray[np.float64], total: int) -> NDArray[np.int64]:
+    """Share a whole number by weights; the largest remainders get what is left."""
+    exact = weights / weights.sum() * total
+    whole: NDArray[np.int64] = np.floor(exact).astype(np.int64)
+    left = total - int(whole.sum())
+    whole[np.argsort(-(exact - whole), kind="stable")[:left]] += 1
+    return whole
+
+
+def _count_drawn(
+    units: gpd.GeoDataFrame, stands: dict[str, Stand], stems: gpd.GeoDataFrame | None
+) -> dict[str, dict[str, NDArray[np.int64]]]:
+    """Count stems drawn as points in the unit of their patch that they lie in (the nearest one, on an edge)."""
+    counted: dict[str, dict[str, NDArray[np.int64]]] = {}
+    if stems is None or stems.geometry.isna().any():
+        return counted
+    for name, own in stems.groupby("patch_id"):
+        patch_units = units[units["patch_id"] == name]
+        stand = stands[str(name)]
+        sizes = [round(size, 6) for size, _ in stand.classes]
+        for point, size, count in zip(own.geometry, own["stem_diameter_m"], own["stem_count"], strict=True):
+            unit_id = str(patch_units.index[int(np.argmin(patch_units.geometry.distance(point)))])
+            counts = counted.setdefault(str(name), {}).setdefault(unit_id, _none(stand))
+            counts[_find_class(sizes, float(size))] += int(count)
+    return counted
+
+
+def _find_class(sizes: list[float], size: float) -> int:
+    return sizes.index(round(size, 6)) if not math.isnan(size) else len(sizes) - 1
+
+
+def take_share(stems: NDArray[np.int64], share: float) -> NDArray[np.int64]:
+    """Return the stems that a limit leaves, in whole stems of each class, rounded down in all.
+
+    Areas are true to 1e-5, so a limit for an area is counted with that: 399.999 stems are 400.
+    """
+    total = int(stems.sum())
+    treated = min(math.floor(total * share * (1 + 1e-5) + 1e-9), total)
+    return stems if treated == total else _share_whole(stems.astype(float), treated)

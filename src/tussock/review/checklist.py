@@ -1,0 +1,233 @@
+"""In: nothing. Out: the checklist of a review: each check with what it proves, where that is asked for, what it needs."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Final
+
+from tussock.review import choices, compliance, doses, efforts, ground, labels, limits, origins, setbacks, sums, tables
+from tussock.review.evidence import Evidence
+from tussock.review.rows import Row
+
+_GPKG: Final = ("plan.gpkg, patches", "plan.gpkg, units")
+_RULED: Final = (*_GPKG, "plan.gpkg, water", "documents")
+
+
+@dataclass(frozen=True)
+class Check:
+    """One line of the checklist.
+
+    Attributes
+    ----------
+    id, title
+        Name in the table of a review, and in words.
+    proves
+        What holds where it finds nothing.
+    source
+        Document, standard or promise that asks for it.
+    needs
+        Files, layers and tables without which it cannot run.
+    run
+        The check itself.
+    """
+
+    id: str
+    title: str
+    proves: str
+    source: str
+    needs: tuple[str, ...]
+    run: Callable[[Evidence], list[Row]]
+
+
+_PLAN: Final = "promise of the plan"
+_LABEL: Final = "the product label, which is the law (in the United States 7 U.S.C. 136j(a)(2)(G))"
+_RULES: Final = "the loaded rule sets; each finding names the clause"
+_GEODESICS: Final = "geodesics on WGS 84: Karney 2013, doi 10.1007/s00190-012-0578-z"
+
+CHECKLIST: Final[tuple[Check, ...]] = (
+    Check(
+        "hashes",
+        "files are as written",
+        "no file was changed since the plan was written",
+        "SHA-256: FIPS 180-4; listed in run.json",
+        (),
+        origins.check_hashes,
+    ),
+    Check(
+        "run",
+        "run.json agrees with itself",
+        "season, units, accuracy and rule sets that run.json repeats are those of its documents",
+        _PLAN,
+        (),
+        origins.check_run,
+    ),
+    Check(
+        "columns",
+        "tables have their columns",
+        "every column of the contract is there, numbers are numbers, ids stand once",
+        _PLAN,
+        _GPKG,
+        tables.check_columns,
+    ),
+    Check(
+        "crs",
+        "layers lie where they were measured",
+        "one CRS for all layers, named in run.json, and outlines on the ground that distances were measured on",
+        "OGC 12-128r18 (GeoPackage 1.3), clause 1.1.2",
+        _GPKG,
+        ground.check_crs,
+    ),
+    Check(
+        "tiling",
+        "units tile their patch",
+        "no ground of a patch is without a unit, in two units, or outside",
+        _PLAN + ": areas add up to 1e-9",
+        _GPKG,
+        ground.check_tiling,
+    ),
+    Check(
+        "areas",
+        "areas are true",
+        "areas agree with the ellipsoid to 1e-5, infested areas with the cover",
+        _GEODESICS,
+        _GPKG,
+        ground.check_areas,
+    ),
+    Check(
+        "rules",
+        "rules shown are the rules loaded",
+        "distance, effect, season and source of each zone are those of the documents",
+        _RULES,
+        ("plan.gpkg, setback_zones", "documents"),
+        origins.check_rules,
+    ),
+    Check(
+        "distances",
+        "distances are true",
+        "the nearest water and receptor of units and patches are as far as said",
+        _GEODESICS,
+        _RULED,
+        setbacks.check_distances,
+    ),
+    Check(
+        "setbacks",
+        "units list the setbacks in force",
+        "no unit without a setback lies nearer than it allows, with the stated errors; none lists one that is not in force",
+        _RULES,
+        _RULED,
+        setbacks.check_setbacks,
+    ),
+    Check(
+        "forbidden",
+        "nothing forbidden is planned",
+        "no planned herbicide stands where a setback forbids it on the planned dates",
+        _RULES,
+        _RULED,
+        setbacks.check_forbidden,
+    ),
+    Check(
+        "compliance",
+        "the compliance table holds",
+        "one row for each unit and setback, with the figures measured anew and the verdict that follows",
+        _RULES,
+        (*_RULED, "plan.gpkg, compliance"),
+        compliance.check_compliance,
+    ),
+    Check(
+        "listed",
+        "combinations are listed",
+        "where a rule set lists what it permits, nothing else is planned",
+        _RULES,
+        ("plan.gpkg, units", "documents"),
+        labels.check_listing,
+    ),
+    Check(
+        "label",
+        "products are used by their label",
+        "method, share in the mix and carrier are on the label; nothing without an aquatic label stands in water",
+        _LABEL,
+        _RULED,
+        labels.check_label,
+    ),
+    Check(
+        "dates",
+        "dates lie in their windows",
+        "planned dates are of the season and in the window of the treatment",
+        _PLAN,
+        ("plan.gpkg, units", "documents"),
+        labels.check_dates,
+    ),
+    Check(
+        "doses",
+        "amounts follow from the rates",
+        "liquid, product, acid equivalent, time and cuts are rate x share x strength x ground or stems",
+        _PLAN,
+        (*_GPKG, "documents"),
+        doses.check_doses,
+    ),
+    Check(
+        "limits",
+        "limits are kept",
+        "one application and the year, with earlier work and other patches on the ground, stay within the label",
+        _LABEL,
+        (*_GPKG, "documents"),
+        limits.check_limits,
+    ),
+    Check(
+        "overlaps",
+        "shared ground is planned once",
+        "no ground is treated twice for one species",
+        _PLAN,
+        (*_GPKG, "documents"),
+        limits.check_overlaps,
+    ),
+    Check(
+        "efforts",
+        "hours and cost follow from the operations",
+        "loads, hours and cost are amounts, paces and prices",
+        _PLAN,
+        (*_GPKG, "documents"),
+        efforts.check_efforts,
+    ),
+    Check(
+        "sums",
+        "budgets add up",
+        "season, patches and products are the sums of the units",
+        _PLAN,
+        (*_GPKG, "plan.gpkg, season", "product_budget.csv", "documents"),
+        sums.check_sums,
+    ),
+    Check(
+        "choices",
+        "the best allowed candidate is chosen",
+        "every candidate is judged on every unit, and the lowest preference allowed is planned",
+        _PLAN,
+        (*_RULED, "plan.gpkg, options"),
+        choices.check_choices,
+    ),
+    Check(
+        "status",
+        "states and reasons agree",
+        "status, method, product, cautions and reasons are those of the treatment planned and the setbacks in force",
+        _PLAN,
+        (*_RULED,),
+        choices.check_status,
+    ),
+    Check(
+        "tables",
+        "files hold the same tables",
+        "GeoPackage, CSV files, workbook and map agree, cell by cell",
+        _PLAN,
+        _GPKG,
+        tables.check_tables,
+    ),
+    Check(
+        "words",
+        "no output says more than it knows",
+        "nothing is called compliant",
+        _PLAN,
+        _GPKG,
+        origins.check_words,
+    ),
+)

@@ -1,0 +1,200 @@
+"""The yearly allowance of an active on a piece of ground. Limits are parameters of these tests, not facts of a label."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+from site_factory import PRODUCTS, feet_box
+
+from tussock.base.records import Product, Treatment
+from tussock.prescribe.dose import Stand, find_dose
+from tussock.prescribe.judge import Component
+from tussock.prescribe.ledger import Use
+from tussock.prescribe.limits import apply_limits
+
+LB_PER_ACRE = 1.1208511
+SIDE_FT = math.sqrt(43560)
+
+
+def spot(product, concentration, *, treatment_id="spot", extra="", preference=1, volume="20 gal/acre"):
+    return (
+        f'[[treatment]]\nid = "{treatment_id}"\ngrowth_form = ["shrub"]\nmethod = "foliar_spot"\nproduct = "{product}"\n'
+        f'concentration = "{concentration}"\nspray_volume = "{volume}"\npreference = {preference}\n{extra}\n'
+    )
+
+
+def record(product, dose, date="2027-04-10", box=(-10, -10, 300, 300), **more):
+    return {"product_id": product, "ae_lb_per_acre": dose, "date": date, "geometry": feet_box(*box)} | more
+
+
+def only(result):
+    return result.options["verdict"].iloc[0], result.options["reason"].iloc[0]
+
+
+def test_one_active_adds_up_across_products(prescriber):
+    # 7.0 lb of the upland product in April and 20 x 2 % x 4 = 1.6 now: 8.6 of 8 whatever the product
+    result = prescriber.run(treatments=spot("glyphosate-aquatic", "2 %"), history=[record("glyphosate-upland", 7.0)])
+    verdict, reason = only(result)
+    assert verdict == "refused"
+    assert "8.6 of 8 lb ae/acre (1.6 asked, 1 left after record 1 of 10 April 2027" in reason
+
+
+def test_another_active_has_its_own_allowance(prescriber):
+    result = prescriber.run(treatments=spot("glyphosate-aquatic", "2 %"), history=[record("imazapyr-aquatic", 1.5)])
+    assert only(result)[0] == "chosen"
+    assert result.units["annual_limit_used_pct"].iloc[0] == pytest.approx(20.0)  # 1.6 of 8
+
+
+def test_records_of_another_year_do_not_count(prescriber):
+    result = prescriber.run(
+        treatments=spot("glyphosate-aquatic", "2 %"), history=[record("glyphosate-aquatic", 8.0, date="2026-10-01")]
+    )
+    assert only(result)[0] == "chosen"
+
+
+def test_several_records_on_one_ground_add_up(prescriber):
+    history = [record("imazapyr-aquatic", 0.5), record("imazapyr-aquatic", 0.6, date="2027-05-20")]
+    result = prescriber.run(treatments=spot("imazapyr-aquatic", "1.25 %"), history=history)
+    # 20 x 1.25 % x 2 = 0.5; 0.5 + 0.6 + 0.5 = 1.6 of 1.5
+    assert "1.6 of 1.5 lb ae/acre" in only(result)[1]
+    assert "20 May 2027" in only(result)[1]
+
+
+def test_limit_for_one_application(prescriber):
+    products = PRODUCTS.replace('limit_per_year = "1.5 lb/acre"', 'limit_per_application = "0.6 lb/acre"')
+    result = prescriber.run(treatments=spot("imazapyr-aquatic", "2 %"), products=products)
+    assert "limit for one application of imazapyr: 0.8 of 0.6 lb ae/acre" in only(result)[1]
+    assert "the ceiling is 1.5 %" in only(result)[1]
+
+
+def test_number_of_applications(prescriber):
+    products = PRODUCTS.replace('id = "imazapyr-aquatic"', 'id = "imazapyr-aquatic"\nmax_applications_per_year = 1')
+    result = prescriber.run(
+        treatments=spot("imazapyr-aquatic", "1 %"), products=products, history=[record("imazapyr-aquatic", 0.1)]
+    )
+    assert "1 of 1 applications a year are used on this ground" in only(result)[1]
+
+
+@pytest.mark.parametrize(("window", "expected"), [('["05-01", "09-30"]', "2027-06-09"), ('["05-01", "06-01"]', None)])
+def test_interval_between_applications(prescriber, window, expected):
+    # 10 April and 60 days: 9 June is the first day again
+    products = PRODUCTS.replace('id = "imazapyr-aquatic"', 'id = "imazapyr-aquatic"\nmin_interval = "60 day"')
+    treatments = spot("imazapyr-aquatic", "1 %", extra=f"season = {window}")
+    result = prescriber.run(treatments=treatments, products=products, history=[record("imazapyr-aquatic", 0.1)])
+    if expected is None:
+        assert "no date:" in only(result)[1]
+        assert "interval of 60 days" in only(result)[1]
+    else:
+        assert result.units["season_from"].iloc[0] == expected
+
+
+def test_up_to_the_limit_weakens_the_mix_where_the_user_allows_it(prescriber):
+    # 1.1 of 1.5 used: 0.4 left is 1 % at 20 gal/acre of 2 lb/gal; asked 0.8 (2 %)
+    treatments = spot("imazapyr-aquatic", "2 %", extra="up_to_limit = true")
+    result = prescriber.run(treatments=treatments, history=[record("imazapyr-aquatic", 1.1)])
+    unit = result.units.iloc[0]
+    assert unit["ae_kg_per_ha"] == pytest.approx(0.4 * LB_PER_ACRE, rel=1e-6)
+    assert unit["concentration_pct"] == pytest.approx(1.0)
+    assert "mixed at 1 % instead of 2 %" in unit["reason"]
+    assert unit["annual_limit_used_pct"] == pytest.approx(100.0)
+
+
+def test_up_to_the_limit_stops_at_the_labels_weakest_mix(prescriber):
+    treatments = spot("imazapyr-aquatic", "2 %", extra="up_to_limit = true")
+    result = prescriber.run(treatments=treatments, history=[record("imazapyr-aquatic", 1.4)])
+    assert "below the label's 0.5 %" in only(result)[1]
+
+
+def test_tank_mix_partner_counts_by_itself(prescriber):
+    partner = 'tank_mix = [{ product = "imazapyr-aquatic", concentration = "1 %" }]'
+    treatments = spot("glyphosate-aquatic", "2 %", extra=partner)
+    free = prescriber.run(treatments=treatments)
+    unit = free.units.iloc[0]
+    # 20 gal/acre x 1 acre x 1 % = 0.2 gal = 25.6 fl oz
+    assert "imazapyr-aquatic: 25.6 fl oz (1 %)" in unit["tank_mix"]
+    assert unit["product_l"] / 3.785411784 == pytest.approx(0.4, rel=1e-5)
+    # 20 x 1 % x 2 = 0.4; 1.2 + 0.4 is over 1.5 for the partner alone
+    used = prescriber.run(treatments=treatments, history=[record("imazapyr-aquatic", 1.2)])
+    assert "annual limit of imazapyr: 1.6 of 1.5 lb ae/acre" in only(used)[1]
+
+
+def test_unknown_partner_is_a_fault(prescriber):
+    partner = 'tank_mix = [{ product = "nothing", concentration = "1 %" }]'
+    with pytest.raises(ValueError, match=r'tank_mix: found "nothing"'):
+        prescriber.run(treatments=spot("glyphosate-aquatic", "2 %", extra=partner))
+
+
+def test_stem_limit_closes_the_active_for_an_overlapping_patch(prescriber):
+    products = PRODUCTS.replace(
+        'id = "glyphosate-aquatic"', 'id = "glyphosate-aquatic"\nlimit_stems_per_year = "100/acre"'
+    )
+    inject = (
+        '[[treatment]]\nid = "inject"\nspecies = ["knotweed"]\nmethod = "stem_injection"\n'
+        'product = "glyphosate-aquatic"\nconcentration = "100 %"\ndose_per_cut = "1 mL"\npreference = 0\n'
+    )
+    patches = [
+        {"species": "knotweed", "stem_count": 150, "geometry": feet_box(0, 0, SIDE_FT, SIDE_FT)},
+        {"species": "buckthorn", "geometry": feet_box(0, 0, SIDE_FT, SIDE_FT)},
+    ]
+    result = prescriber.run(patches, products=products, treatments=inject + spot("glyphosate-upland", "0.5 %"))
+    assert result.units["stems"].iloc[0] == 100
+    reason = result.options.set_index(["unit_id", "treatment_id"])["reason"]["P1-01", "spot"]
+    assert "used up on this ground by patch P0 (inject" in reason
+
+
+# ---------------------------------------------------------------- properties
+
+PRODUCT = Product.model_validate(
+    {
+        "id": "p",
+        "active": "a",
+        "form": "salt",
+        "strength": "4 lb/gal",
+        "aquatic_label": True,
+        "methods": {"foliar_spot": ["0.1 %", "50 %"]},
+        "limit_per_year": "8 lb/acre",
+        "source": "invented",
+    }
+)
+
+
+def limit(concentration_pct, volume, used, limit_lb):
+    treatment = Treatment.model_validate(
+        {
+            "id": "t",
+            "growth_form": ["shrub"],
+            "method": "foliar_spot",
+            "product": "p",
+            "concentration": f"{concentration_pct} %",
+            "spray_volume": f"{volume} gal/acre",
+        }
+    )
+    product = PRODUCT.model_copy(update={"limit_per_year_kg_per_ha": limit_lb * LB_PER_ACRE})
+    stand = Stand(math.nan, (), 1.0)
+    component = Component(product, treatment.concentration)
+    dose = find_dose(treatment, product, treatment.concentration, stand)
+    uses = [Use("a", used * LB_PER_ACRE, 0.0, "earlier")]
+    return dose, apply_limits(treatment, component, dose, stand, uses, "us")
+
+
+@given(
+    pct=st.floats(0.1, 50), volume=st.floats(1, 100), used=st.floats(0, 10), limit_lb=st.floats(0.1, 10), cut=st.floats(0.05, 1)
+)
+def test_a_stricter_limit_never_allows_more(pct, volume, used, limit_lb, cut):
+    _, wide = limit(pct, volume, used, limit_lb)
+    _, strict = limit(pct, volume, used, limit_lb * cut)
+    assert not (wide.refusals and not strict.refusals)
+
+
+@given(pct=st.floats(0.1, 50), volume=st.floats(1, 100), used=st.floats(0, 10), limit_lb=st.floats(0.1, 10))
+def test_what_is_allowed_stays_within_the_limit(pct, volume, used, limit_lb):
+    dose, limited = limit(pct, volume, used, limit_lb)
+    total = used * LB_PER_ACRE + dose.ae_kg_per_ha
+    assert bool(limited.refusals) == bool(total > limit_lb * LB_PER_ACRE * (1 + 1e-9))
+    if not limited.refusals:
+        assert limited.used_pct <= 100 * (1 + 1e-9)
+        assert np.isclose(limited.used_pct, total / (limit_lb * LB_PER_ACRE) * 100)

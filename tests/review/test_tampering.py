@@ -1,0 +1,37 @@
+"""Every way to falsify a delivered plan is found, and by the check that is meant to find it.
+
+The expected check stands beside each mutation in `tampering.py`; what a change breaks follows from the rule, the label
+or the sum that it goes against.
+"""
+
+from __future__ import annotations
+
+import pytest
+from review.tampering import MUTATIONS
+
+from tussock.review.delivered import Delivered
+from tussock.review.folder import run_checks
+
+
+def find_violations(table):
+    """Checks with a violation."""
+    return set(table.loc[table["level"] == "violation", "check"])
+
+
+def test_the_plan_before_anyone_touched_it_has_no_finding(delivered: Delivered) -> None:
+    table = run_checks(delivered)
+    assert table[table["level"] != "info"].to_dict("records") == []
+
+
+def test_there_are_enough_ways_to_falsify_a_plan() -> None:
+    assert len(MUTATIONS) >= 40
+
+
+@pytest.mark.parametrize("name", MUTATIONS)
+def test_each_is_found_by_the_check_that_is_meant_to(delivered: Delivered, name: str) -> None:
+    check, falsify = MUTATIONS[name]
+    table = run_checks(falsify(delivered))
+    assert check in find_violations(table), table[table["level"] != "info"].to_string()
+    found = table[(table["check"] == check) & (table["level"] == "violation")]
+    assert not found["found"].str.contains("could not be done").any(), found.to_string()
+    assert (found["where"] != "").all()
