@@ -120,7 +120,7 @@ def make_plan(site: Site, tell: Tell | None = None) -> Plan:
     say(f"judging {len(site.treatments or ())} treatments on {len(zoned.units)} units")
     prescribed = prescribe.prescribe_units(site, repaired, measured, zoned)
     say("adding up amounts, hours and cost")
-    budgeted = budget.budget_plan(site, zoned, prescribed)
+    budgeted = budget.budget_plan(site, measured, zoned, prescribed)
     return _gather(site, repaired, measured, zoned, prescribed, budgeted)
 
 
@@ -188,6 +188,7 @@ def _gather(
         overlaps=repaired.overlaps,
         features=_move_features(repaired),
         findings=join_findings(findings),
+        work={name: c.present(table, c.WORK[name], system) for name, table in budgeted.work.items()},
     )
 
 

@@ -283,7 +283,11 @@ def shared_ground_counted_twice(delivered: Delivered) -> Delivered:
 
     def edit(units: gpd.GeoDataFrame) -> None:
         place = first(units["area_counted_with"].fillna("") != "")
-        units.loc[units.index[place], ["area_counted_with", "status", "treatment_id"]] = ["", "planned", "knapweed-clopyralid"]
+        units.loc[units.index[place], ["area_counted_with", "status", "treatment_id"]] = [
+            "",
+            "planned",
+            "knapweed-clopyralid",
+        ]
 
     return edit_layer(delivered, "units", edit)
 
@@ -348,7 +352,9 @@ def creek_narrowed(delivered: Delivered) -> Delivered:
 @falsifies("compliance")
 def well_deleted(delivered: Delivered) -> Delivered:
     """A well is taken off the map."""
-    return edit_layer(delivered, "receptors", lambda frame: frame[frame["name"] != "Halfway House well"].reset_index(drop=True))
+    return edit_layer(
+        delivered, "receptors", lambda frame: frame[frame["name"] != "Halfway House well"].reset_index(drop=True)
+    )
 
 
 @falsifies("setbacks")
@@ -380,7 +386,7 @@ def rule_distance_halved(delivered: Delivered) -> Delivered:
     return edit_run(delivered, edit)
 
 
-@falsifies("setbacks")
+@falsifies("compliance")
 def rule_distance_halved_on_the_map_too(delivered: Delivered) -> Delivered:
     """The layer of zones agrees with the changed rule."""
 
@@ -626,7 +632,9 @@ def product_swapped_for_one_without_aquatic_label(delivered: Delivered) -> Deliv
     """On a unit near water the product column names one without an aquatic label."""
 
     def edit(units: gpd.GeoDataFrame) -> None:
-        near = units["setbacks"].fillna("").str.contains("water-100-aquatic") & (units["product_id"] == "glyphosate-salt-aquatic")
+        near = units["setbacks"].fillna("").str.contains("water-100-aquatic") & (
+            units["product_id"] == "glyphosate-salt-aquatic"
+        )
         units.loc[units.index[first(near)], "product_id"] = "glyphosate-salt-upland"
 
     return edit_layer(delivered, "units", edit)
@@ -637,7 +645,9 @@ def treatment_swapped_for_a_forbidden_one(delivered: Delivered) -> Delivered:
     """On a unit near water every column, the option and the amounts tell of another treatment."""
 
     def edit(units: gpd.GeoDataFrame) -> None:
-        near = units["setbacks"].fillna("").str.contains("water-100-aquatic") & (units["treatment_id"] == "emergent-stream")
+        near = units["setbacks"].fillna("").str.contains("water-100-aquatic") & (
+            units["treatment_id"] == "emergent-stream"
+        )
         place = units.index[first(near)]
         columns = ["treatment_id", "method", "delivery", "product_id"]
         units.loc[place, columns] = ["rosette-foliar", "foliar_spot", "spot", "glyphosate-salt-upland"]
@@ -650,7 +660,9 @@ def dry_product_in_water(delivered: Delivered) -> Delivered:
     """A unit that stands in water gets a product without an aquatic label."""
 
     def edit(units: gpd.GeoDataFrame) -> None:
-        wet = units["setbacks"].fillna("").str.contains("in-water-permit") & (units["product_id"] == "glyphosate-salt-aquatic")
+        wet = units["setbacks"].fillna("").str.contains("in-water-permit") & (
+            units["product_id"] == "glyphosate-salt-aquatic"
+        )
         units.loc[units.index[np.asarray(wet)], "product_id"] = "glyphosate-salt-upland"
 
     return edit_layer(delivered, "units", edit)
@@ -1020,7 +1032,10 @@ def word_that_promises_too_much(delivered: Delivered) -> Delivered:
 @falsifies("words")
 def page_that_promises_too_much(delivered: Delivered) -> Delivered:
     """The report calls the plan compliant."""
-    pages = {**delivered.texts, "compliance.html": delivered.texts["compliance.html"] + "<p>This plan is compliant.</p>"}
+    pages = {
+        **delivered.texts,
+        "compliance.html": delivered.texts["compliance.html"] + "<p>This plan is compliant.</p>",
+    }
     return replace(delivered, texts=pages)
 
 
@@ -1075,7 +1090,9 @@ def cell_of_the_workbook_changed(delivered: Delivered) -> Delivered:
     page = [list(row) for row in delivered.sheets["Units"]]
     column = page[0].index("product_id")
     place = next(place for place, row in enumerate(page[1:], start=1) if row[column])
-    page[place][column] = "glyphosate-salt-upland" if page[place][column] != "glyphosate-salt-upland" else "clopyralid-salt"
+    page[place][column] = (
+        "glyphosate-salt-upland" if page[place][column] != "glyphosate-salt-upland" else "clopyralid-salt"
+    )
     return replace(delivered, sheets={**delivered.sheets, "Units": [tuple(row) for row in page]})
 
 

@@ -178,7 +178,8 @@ class Prescribed:
 class Budgeted:
     """Amounts, hours and money by unit, patch and product, and for the season. Made by ``budget``.
 
-    ``season`` has the columns ``item, low, likely, high, unit``.
+    ``season`` has the columns ``item, low, likely, high, unit``. ``work`` has the tables of `base.columns.WORK` with SI
+    columns: hours term by term, mixes, purchases, money, priorities, calendar, years after.
     """
 
     units: gpd.GeoDataFrame
@@ -186,6 +187,7 @@ class Budgeted:
     products: pd.DataFrame
     season: pd.DataFrame
     findings: pd.DataFrame
+    work: Mapping[str, pd.DataFrame] = field(default_factory=dict)
 
 
 @dataclass(frozen=True)
@@ -195,7 +197,8 @@ class PlanTables:
     ``patches``, ``units``, ``setback_zones`` are GeoDataFrames with the columns of `base.columns`, in that order, then
     the user's own columns. ``features`` has the repaired water, receptors, access and history layers in the same CRS.
     ``findings`` has ``stage, layer, row, what, done, area_before_m2, area_after_m2, level`` (level: info, warning).
-    ``overlaps`` has ``patch_a, patch_b, same_species, area_m2`` and geometry.
+    ``overlaps`` has ``patch_a, patch_b, same_species, area_m2`` and geometry. ``work`` has the tables of
+    `base.columns.WORK`: hours term by term, mixes, purchases, money, priorities, calendar, years after.
     """
 
     site: Site
@@ -210,3 +213,4 @@ class PlanTables:
     overlaps: gpd.GeoDataFrame
     features: Mapping[LayerName, gpd.GeoDataFrame]
     findings: pd.DataFrame
+    work: Mapping[str, pd.DataFrame] = field(default_factory=dict)

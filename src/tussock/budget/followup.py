@@ -131,15 +131,11 @@ def _find_regrowth(rules: FollowUp, species: str, growth_form: str, methods: fro
 def _list_years(rules: FollowUp, patch_id: str, share: float | None, own: Any) -> list[tuple[Any, ...]]:
     nan = float("nan")
     regrowth = nan if share is None else share
-    left = [1.0, *(find_left(regrowth, rules.years)[1:])]
-    stop = {"stop_below": rules.stop_below, "stop_years": rules.stop_years}
-    search = find_years(own["steady_h"], 0.0, regrowth if share is not None else 1.0, rules.years)
-    going = find_years(1.0, 0.0, regrowth, rules.years, **stop)
+    going = find_years(1.0, 0.0, regrowth, rules.years, stop_below=rules.stop_below, stop_years=rules.stop_years)
     rows = []
-    for year, found in enumerate(left):
-        on = going[year] if share is not None or year == 0 else nan
-        treating_h = on * own["treating_h"] * found
-        search_h = on * search[year]
-        cost = on * (own["steady_cost"] + own["treating_cost"] * found)
-        rows.append((patch_id, year + 1, regrowth * 100, found * 100, search_h, treating_h, search_h + treating_h, cost))
+    for year, left in enumerate(find_left(regrowth, rules.years)):
+        on = nan if year and share is None else going[year]
+        search_h, treating_h = on * own["steady_h"], on * own["treating_h"] * left
+        cost = on * (own["steady_cost"] + own["treating_cost"] * left)
+        rows.append((patch_id, year + 1, regrowth * 100, left * 100, search_h, treating_h, search_h + treating_h, cost))
     return rows

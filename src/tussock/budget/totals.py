@@ -7,8 +7,12 @@ from typing import TYPE_CHECKING, Any, Final
 import numpy as np
 
 from tussock.base.findings import findings_table
-from tussock.base.stages import Budgeted, Prescribed, Site, Zoned
+from tussock.base.stages import Budgeted, Measured, Prescribed, Site, Zoned
+from tussock.budget.operations import find_operations, find_times
+from tussock.budget.places import find_surroundings
 from tussock.budget.units import find_efforts
+from tussock.budget.visits import find_visits
+from tussock.budget.work import list_work
 
 if TYPE_CHECKING:
     import geopandas as gpd
@@ -17,13 +21,29 @@ if TYPE_CHECKING:
 _SUMMED: Final = ("spray_l", "product_l", "ae_kg", "crew_h", "cost", "labour_cost", "product_cost", "equipment_cost")
 
 
-def budget_plan(site: Site, zoned: Zoned, prescribed: Prescribed) -> Budgeted:
-    """Add up volume, product, loads, hours and money.
+#: What the units themselves show of their effort; the other terms stand in the table of hours.
+_SHOWN: Final = (
+    "loads",
+    "setup_h",
+    "treating_h",
+    "refill_h",
+    "crew_h",
+    "labour_cost",
+    "product_cost",
+    "equipment_cost",
+    "cost",
+)
+
+
+def budget_plan(site: Site, measured: Measured, zoned: Zoned, prescribed: Prescribed) -> Budgeted:
+    """Add up volume, product, loads, hours and money, and plan the work of the season.
 
     Parameters
     ----------
     site
         Operations and products.
+    measured
+        Layers in cells, for distances on foot.
     zoned
         Patches with their distances.
     prescribed
@@ -35,13 +55,26 @@ def budget_plan(site: Site, zoned: Zoned, prescribed: Prescribed) -> Budgeted:
         Season = sum of patches = sum of units, to rounding. Low and high follow from the cover of each patch; over the
         season the departures of the patches are added in quadrature, since the patches are judged one by one and
         their errors do not all fall to one side.
+
+    Raises
+    ------
+    InputError
+        The operations files contradict one another, or name a mixing place that is not mapped.
     """
-    efforts, findings = find_efforts(site, prescribed.units)
-    units = prescribed.units.join(efforts)
+    operations = find_operations(site)
+    times = None if operations is None else find_times(operations)
+    around, visits, findings = None, {}, []
+    if operations is not None and operations.time is not None and times is not None:
+        around = find_surroundings(site, measured, prescribed.units, operations.time.mixing_at)
+        visits, findings = find_visits(zoned.patches, prescribed.units, around, times)
+    efforts, missing = find_efforts(site, operations, prescribed.units, visits)
+    units = prescribed.units.join(efforts[list(_SHOWN)])
     patches = _sum_patches(zoned.patches, units)
     products = _sum_products(site, units)
-    season = sum_season(patches, units, site.operations.currency if site.operations else None)
-    return Budgeted(units, patches, products, season, findings_table(findings))
+    supplied = units.assign(supply_cost=efforts["supply_cost"])
+    season = sum_season(patches, supplied, operations.currency if operations else None)
+    work, noticed = list_work(site, operations, measured, patches, units.join(efforts.drop(columns=list(_SHOWN))), season, around)
+    return Budgeted(units, patches, products, season, findings_table([*missing, *findings, *noticed]), work)
 
 
 def _sum_patches(patches: gpd.GeoDataFrame, units: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
@@ -119,8 +152,11 @@ def sum_season(patches: gpd.GeoDataFrame, units: gpd.GeoDataFrame, currency: str
         ("labour", "labour_cost", currency or ""),
         ("product cost", "product_cost", currency or ""),
         ("equipment", "equipment_cost", currency or ""),
+        ("supplies", "supply_cost", currency or ""),
         ("cost", "cost", currency or ""),
     ):
+        if column == "supply_cost" and not planned[column].any():
+            continue  # nothing but products has a price
         low, likely, high = _spread(planned, column)
         add(item, likely, unit, low, high)
     return pd.DataFrame(rows, columns=["item", "low", "likely", "high", "unit"])

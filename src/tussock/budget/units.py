@@ -158,8 +158,9 @@ def find_effort(
     Setting up is the whole crew's, once a unit; treating is the production rate of the method for one person, and
     never less than the time the nozzle is open; refilling is one person's, for each load. With ``[time]`` the way in
     and out (the whole crew, shared by the units of the patch), searching, the way to the mixing place and back for
-    each load, mixing, flagging, cleaning and records are added, and travel and breaks on top. Cost is labour for the
-    paid hours, product, supplies with a price, and equipment for the time it is in use.
+    every load but the first, which is filled on the way in, mixing, flagging, cleaning and records are added, and
+    travel and breaks on top. Cost is labour for the paid hours, product, supplies with a price, and equipment for the
+    time it is in use.
 
     Parameters
     ----------
@@ -235,7 +236,8 @@ def _add_field_terms(
     share = size / visit.units / _HOUR_S
     terms["walk_in_h"] = 2 * walk_m * times.terrain_factor / pace * share
     terms["search_h"] = unit["area_m2"] / 10_000 / times.search_ha_per_s / _HOUR_S
-    terms["refill_h"] += loads * 2 * carry_m * times.terrain_factor / pace / _HOUR_S
+    trips = max(loads - 1, 0.0)
+    terms["refill_h"] += trips * 2 * carry_m * times.terrain_factor / pace / _HOUR_S
     if loads > 0 and visit.mixing_closed:
         terms["refill_h"] = math.nan
     terms["mixing_h"] = loads * times.mixing_s / _HOUR_S

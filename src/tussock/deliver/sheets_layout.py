@@ -168,7 +168,7 @@ def para(*pieces: Piece, size: float = BODY_PT, white: bool = False, align: int 
     )
     text = mark_up(pieces)
     if anchor:
-        text = f'<link destination="{anchor}">{text}</link>'
+        text = f'<link href="#{anchor}">{text}</link>'
     return _turning_paragraph()(text, style)
 
 
@@ -246,6 +246,7 @@ def table(
     from reportlab.platypus import Table
 
     style: list[tuple[Any, ...]] = [
+        ("FONT", (0, 0), (-1, -1), load_fonts().regular),
         ("VALIGN", (0, 0), (-1, -1), "TOP"),
         ("TOPPADDING", (0, 0), (-1, -1), pad[0]),
         ("BOTTOMPADDING", (0, 0), (-1, -1), pad[1]),

@@ -20,6 +20,8 @@ _PRESENTATION: Final = (range(0xFB50, 0xFDD0), range(0xFE70, 0xFEFD))
 _LAM: Final = "\u0644"
 _TATWEEL: Final = "\u0640"
 _MIRRORED: Final = str.maketrans("()[]{}<>«»", ")(][}{><»«")
+_OPENING: Final = "([{"
+_CLOSING: Final = ")]}"
 _RIGHT: Final = ("R", "AL")
 _NUMBER: Final = re.compile(r"\d+(?:[.,:/]\d+)*")
 
@@ -120,20 +122,20 @@ def turn_line(text: str) -> str:
     """Return one line with its right-to-left words in the order of the page, from left to right.
 
     A span of right-to-left letters, with what stands between them and numbers that follow them, is turned as one;
-    numbers inside keep their own order (UAX 9, rules W7, N1, I1 and L2 for a left-to-right line).
+    numbers inside keep their own order (UAX 9, rules W7, N0, N1, I1, L2 and L4 for a left-to-right line).
     """
     kinds = [unicodedata.bidirectional(item) for item in text]
     if not any(kind in _RIGHT for kind in kinds):
         return text
     turned, place = [], 0
-    for first, last in _list_spans(kinds):
+    for first, last in _list_spans(text, kinds):
         turned += [text[place:first], _turn_span(text[first:last])]
         place = last
     return "".join([*turned, text[place:]])
 
 
-def _list_spans(kinds: list[str]) -> Iterable[tuple[int, int]]:
-    """Return first and one past the last place of each right-to-left span."""
+def _list_spans(text: str, kinds: list[str]) -> Iterable[tuple[int, int]]:
+    """Return first and one past the last place of each right-to-left span; a bracket opened in it is closed in it."""
     place = 0
     while place < len(kinds):
         if kinds[place] not in _RIGHT:
@@ -144,6 +146,11 @@ def _list_spans(kinds: list[str]) -> Iterable[tuple[int, int]]:
             if kinds[place] in (*_RIGHT, "EN", "AN"):
                 last = place
             place += 1
+        span = text[first : last + 1]
+        missing = sum(span.count(item) for item in _OPENING) - sum(span.count(item) for item in _CLOSING)
+        while missing > 0 and last + 1 < len(text) and text[last + 1] in _CLOSING:
+            last, missing = last + 1, missing - 1
+        place = max(place, last + 1)
         yield first, last + 1
 
 

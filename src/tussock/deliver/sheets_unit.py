@@ -39,7 +39,7 @@ def draw_unit_card(binder: Binder, patch: Mapping[str, Any], unit: Mapping[str, 
     rows: Rows = [("Allowed use", _use_cell(binder.looks[str(unit["unit_id"])], use, wide - _LABEL_PT))]
     treatment = binder.treatments.get(str(unit["treatment_id"]))
     if not planned or treatment is None:
-        rows += _refusal_rows(unit) + _distance_rows(binder, unit)
+        rows += _refusal_rows(binder, unit) + _distance_rows(binder, unit)
         return [bar(*words, size=13), facts_table(rows, wide, _LABEL_PT)]
     first, last = (w.show_date(str(unit[name])) for name in ("season_from", "season_to"))
     words.append(f", {first} to {last}" if w.is_known(first) else ", no dates")
@@ -58,7 +58,7 @@ def _use_cell(look: str, words: str, wide: float) -> Flow:
     return table([[swatch(look, 40, 13), para(bold(words))]], [50, wide - 58], lines="none", pad=(0, 0))
 
 
-def _refusal_rows(unit: Mapping[str, Any]) -> Rows:
+def _refusal_rows(binder: Binder, unit: Mapping[str, Any]) -> Rows:
     if w.is_known(unit["area_counted_with"]):
         return [
             (
@@ -66,7 +66,7 @@ def _refusal_rows(unit: Mapping[str, Any]) -> Rows:
                 [bold(f"Treat this ground with patch {unit['area_counted_with']} only. "), str(unit["reason"])],
             )
         ]
-    lines = [para(text) for text in str(unit["reason"]).split("; ")]
+    lines = [para(text) for text in w.split_reasons(unit["reason"], binder.treatments)] or [para(w.UNKNOWN)]
     return [
         ("Leave", [bold("NO OPTION: leave this unit untreated.")]),
         ("Why", lines),

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 import math
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from typing import Any, Final
 
@@ -31,6 +31,26 @@ def cut_text(value: Any, most: int = 36) -> str:
     """Return text for a narrow cell, the end of a long one cut; it stands in full on the sheet of its patch."""
     text = str(value) if is_known(value) else ""
     return text if len(text) <= most else f"{text[: most - 3].rstrip()}..."
+
+
+def split_reasons(text: Any, treatment_ids: Iterable[str]) -> list[str]:
+    """Return the reasons in a cell one by one: a new one starts where a candidate is named.
+
+    Examples
+    --------
+    >>> split_reasons("a: too near; a boat would help; b: no date", ["a", "b"])
+    ['a: too near; a boat would help', 'b: no date']
+    """
+    if not is_known(text):
+        return []
+    starts = tuple(f"{name}: " for name in treatment_ids)
+    reasons: list[str] = []
+    for part in str(text).split("; "):
+        if reasons and not part.startswith(starts):
+            reasons[-1] += f"; {part}"
+        else:
+            reasons.append(part)
+    return reasons
 
 
 def figures(value: float, digits: int = 3) -> str:

@@ -84,7 +84,7 @@ class PlanMap(folium.Map):
         self.options["max_zoom"] = _NEAREST_ZOOM
 
 
-def draw_map(plan: PlanTables, *, public: bool = False) -> folium.Map:
+def draw_map(plan: PlanTables, *, public: bool = False, base: Path | None = None) -> folium.Map:
     """Draw the map of a plan.
 
     Parameters
@@ -94,14 +94,23 @@ def draw_map(plan: PlanTables, *, public: bool = False) -> folium.Map:
     public
         Leave out protected receptors (rare plants and the like), their setback zones, and every detail that would tell
         where they are.
+    base
+        GeoTIFF or MBTiles file of your own to see the ground on; what lies on the site is inlined. Plain ground without.
 
     Returns
     -------
     folium.Map
         Shows itself in a notebook, takes further folium layers, and is saved by its ``save``.
+
+    Raises
+    ------
+    InputError
+        The background cannot be read, does not lie on the site, or is too large to inline.
+    MissingExtraError
+        A GeoTIFF without the package rasterio.
     """
     shown = withhold(plan) if public else plan
-    data = gather_data(shown, public=public)
+    data = gather_data(shown, public=public, base=base)
     bounds = data["bounds"] or [[0.0, 0.0], [0.0, 0.0]]
     drawn = PlanMap(((bounds[0][0] + bounds[1][0]) / 2, (bounds[0][1] + bounds[1][1]) / 2))
     page = PlanPage(gather_facts(shown, data, public=public), embed_json(data), drawn.get_name())
@@ -109,7 +118,7 @@ def draw_map(plan: PlanTables, *, public: bool = False) -> folium.Map:
     return drawn
 
 
-def write_map(plan: PlanTables, path: Path, *, public: bool = False) -> None:
+def write_map(plan: PlanTables, path: Path, *, public: bool = False, base: Path | None = None) -> None:
     """Write the map of a plan as one file that fetches nothing; the page itself forbids it to.
 
     Parameters
@@ -118,10 +127,10 @@ def write_map(plan: PlanTables, path: Path, *, public: bool = False) -> None:
         What `tussock.make_plan` returned.
     path
         File to write; one that is there is replaced.
-    public
-        As in `draw_map`.
+    public, base
+        As in `draw_map`, which also says what is raised.
     """
-    page = draw_map(plan, public=public).get_root()
+    page = draw_map(plan, public=public, base=base).get_root()
     page.sealed = True
     path.write_text(page.render(), encoding="utf-8", newline="\n")
 

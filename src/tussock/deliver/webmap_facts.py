@@ -151,7 +151,9 @@ def _list_layers(data: dict[str, Any]) -> list[Facts]:
         ("labels", "Names on the map", "", True),
         ("receptors", "Receptors", len(data["receptors"]["title"]), True),
     )
-    return [{"key": key, "label": label, "count": count, "shown": shown} for key, label, count, shown in rows]
+    base = data["base"]
+    ground = () if base is None else (("base", f"Background: {base['name']}", "", True),)
+    return [{"key": key, "label": label, "count": count, "shown": shown} for key, label, count, shown in (*ground, *rows)]
 
 
 def _list_rules(data: dict[str, Any]) -> list[Facts]:

@@ -5,6 +5,7 @@ A table becomes columns; a text stands once and is named by its number; shapes a
 
 from __future__ import annotations
 
+from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
@@ -14,6 +15,7 @@ from numpy.typing import NDArray
 from tussock.base import columns as c
 from tussock.base.stages import LayerName, PlanTables
 from tussock.deliver import webmap_popups as popups
+from tussock.deliver.webmap_base import read_base
 from tussock.deliver.webmap_crs import fit_crs
 from tussock.deliver.webmap_figures import is_blank
 from tussock.deliver.webmap_geometry import (
@@ -39,7 +41,7 @@ _METRES_IN_DEGREE: Final = 111_320.0
 _WORK: Final = ("label", "width_m", "width_assumed", "ae_kg_per_ha", "stems_per_ha", "geometry")
 
 
-def gather_data(plan: PlanTables, *, public: bool) -> Data:
+def gather_data(plan: PlanTables, *, public: bool, base: Path | None = None) -> Data:
     """Return the data of a map.
 
     Parameters
@@ -48,11 +50,13 @@ def gather_data(plan: PlanTables, *, public: bool) -> Data:
         Plan to draw; for a public map, one that `webmap_public.withhold` returned.
     public
         Whether the mapper's own columns and distances to receptors are left out.
+    base
+        Raster to inline as background.
 
     Returns
     -------
     dict
-        ``site, bounds, crs, classes, texts, lines, rules, products, patches, units, water, receptors, access, history``.
+        ``site, bounds, crs, base, classes, texts, lines, rules, products, patches, units, water, receptors, access, history``.
     """
     texts = popups.Texts()
     patches = find_lonlat(plan.patches)
@@ -62,6 +66,7 @@ def gather_data(plan: PlanTables, *, public: bool) -> Data:
         "site": _describe_site(plan),
         "bounds": None if view is None else [[view.south, view.west], [view.north, view.east]],
         "crs": None if view is None else fit_crs(plan.patches.crs, frame),
+        "base": None if base is None else read_base(base, frame),
         "classes": [[item.key, item.label, item.colour, item.pattern] for item in CLASSES],
         "lines": [line.label for line in popups.UNIT_LINES],
         "rules": _gather_rules(plan, frame, texts),

@@ -122,7 +122,7 @@ def list_treatment(plan: PlanTables, unit: Row) -> list[tuple[str, str]]:
     lines = [("Treatment", str(unit["treatment_id"])), ("Method", say_method(unit["method"]))]
     if product is not None:
         lines += [("Product", f"{product.id} ({product.active}, {product.form})"), ("Mix", _say_mix(unit))]
-    lines.append(("Dates", _say_dates(unit)))
+    lines += [("Tank mix", str(unit.get("tank_mix") or "")), ("Dates", _say_dates(unit))]
     if treatment is not None and treatment.note:
         lines.append(("Note", treatment.note))
     return [line for line in lines if line[1]]

@@ -11,7 +11,9 @@ from tussock.review.evidence import Evidence
 from tussock.review.rows import Row
 
 _GPKG: Final = ("plan.gpkg, patches", "plan.gpkg, units")
-_RULED: Final = (*_GPKG, "plan.gpkg, water", "documents")
+#: What a check needs that measures on the ground.
+_PLACED: Final = (*_GPKG, "crs")
+_RULED: Final = (*_PLACED, "plan.gpkg, water", "documents")
 
 
 @dataclass(frozen=True)
@@ -91,7 +93,7 @@ CHECKLIST: Final[tuple[Check, ...]] = (
         "areas are true",
         "areas agree with the ellipsoid to 1e-5, infested areas with the cover",
         _GEODESICS,
-        _GPKG,
+        _PLACED,
         ground.check_areas,
     ),
     Check(
@@ -171,7 +173,7 @@ CHECKLIST: Final[tuple[Check, ...]] = (
         "limits are kept",
         "one application and the year, with earlier work and other patches on the ground, stay within the label",
         _LABEL,
-        (*_GPKG, "documents"),
+        (*_PLACED, "documents"),
         limits.check_limits,
     ),
     Check(
@@ -179,7 +181,7 @@ CHECKLIST: Final[tuple[Check, ...]] = (
         "shared ground is planned once",
         "no ground is treated twice for one species",
         _PLAN,
-        (*_GPKG, "documents"),
+        (*_PLACED, "documents"),
         limits.check_overlaps,
     ),
     Check(
@@ -211,7 +213,7 @@ CHECKLIST: Final[tuple[Check, ...]] = (
         "states and reasons agree",
         "status, method, product, cautions and reasons are those of the treatment planned and the setbacks in force",
         _PLAN,
-        (*_RULED,),
+        _RULED,
         choices.check_status,
     ),
     Check(

@@ -23,7 +23,7 @@ _NOTHING: Final = ("spray_l", "product_l", "ae_kg", "ae_kg_per_ha", "crew_h", "c
 
 
 def check_choices(evidence: Evidence) -> list[Row]:
-    """Every candidate is judged once on every unit; the one chosen is the one planned, allowed, and the most preferred."""
+    """Check that every candidate is judged once on every unit, and that the best allowed one is the one planned."""
     options = evidence.options
     unit = find_places(evidence.units["unit_id"], options["unit_id"])
     treatment = _find_treatments(evidence)
@@ -33,7 +33,8 @@ def check_choices(evidence: Evidence) -> list[Row]:
         return f"unit {options['unit_id'].iloc[k]}, {options['treatment_id'].iloc[k]}"
 
     rows = pick_rows(
-        (unit < 0) | (treatment < 0), lambda k: violation(name(k), "no unit or no treatment of the plan", "one of the plan")
+        (unit < 0) | (treatment < 0),
+        lambda k: violation(name(k), "no unit or no treatment of the plan", "one of the plan"),
     )
     rows += pick_rows(
         ~np.isin(verdict, _VERDICTS), lambda k: violation(name(k), f"verdict {verdict[k]!r}", ", ".join(_VERDICTS))
@@ -51,7 +52,9 @@ def check_choices(evidence: Evidence) -> list[Row]:
 def _find_treatments(evidence: Evidence) -> IntArray:
     import pandas as pd
 
-    return find_places(pd.Series([item.id for item in evidence.treatments], dtype="str"), evidence.options["treatment_id"])
+    return find_places(
+        pd.Series([item.id for item in evidence.treatments], dtype="str"), evidence.options["treatment_id"]
+    )
 
 
 def _check_complete(evidence: Evidence, unit: IntArray, treatment: IntArray) -> list[Row]:
@@ -78,7 +81,9 @@ def _check_chosen(
     names = [item.id for item in evidence.treatments]
     rows = pick_rows(
         number != planned,
-        lambda k: violation(f"unit {ids[k]}, {evidence.units['status'].iloc[k]}", f"{number[k]} chosen", str(int(planned[k]))),
+        lambda k: violation(
+            f"unit {ids[k]}, {evidence.units['status'].iloc[k]}", f"{number[k]} chosen", str(int(planned[k]))
+        ),
     )
     other = chosen & (treatment != evidence.unit_treatment[unit])
     rows += pick_rows(
@@ -103,13 +108,15 @@ def _check_chosen(
         ),
     )
     idle = (np.bincount(unit[open_rows], minlength=count) > 0) & ~planned
-    return rows + pick_rows(idle, lambda k: violation(f"unit {ids[k]}", "an option is allowed, none is planned", "planned"))
+    return rows + pick_rows(
+        idle, lambda k: violation(f"unit {ids[k]}", "an option is allowed, none is planned", "planned")
+    )
 
 
 def _check_allowed(
     evidence: Evidence, unit: IntArray, treatment: IntArray, verdict: NDArray[Any], known: BoolArray
 ) -> list[Row]:
-    """What is allowed is for that plant, within the label, listed, and not forbidden the whole year by a setback in force."""
+    """Check that what is allowed is for that plant, on the label, listed, and not forbidden all year by a setback."""
     faults = {place: _find_standing_faults(evidence, place) for place in range(len(evidence.treatments))}
     options = evidence.options
     suits = find_suits(evidence)
@@ -126,7 +133,9 @@ def _check_allowed(
         if forbidden[what[k], some[k]]:
             reasons.append("forbidden by a setback in force")
         row = options.iloc[open_rows[k]]
-        return violation(f"unit {row['unit_id']}, {row['treatment_id']}", f"{row['verdict']}: {'; '.join(reasons)}", "refused")
+        return violation(
+            f"unit {row['unit_id']}, {row['treatment_id']}", f"{row['verdict']}: {'; '.join(reasons)}", "refused"
+        )
 
     return pick_rows(bad, describe)
 
@@ -134,7 +143,7 @@ def _check_allowed(
 def _check_refused(
     evidence: Evidence, unit: IntArray, treatment: IntArray, verdict: NDArray[Any], known: BoolArray
 ) -> list[Row]:
-    """A setback that a refusal names is in force on the unit and forbids that treatment."""
+    """Check that a setback which a refusal names is in force on the unit and forbids that treatment."""
     options = evidence.options
     reasons = options["reason"]
     refused = known & (verdict == "refused")
@@ -202,7 +211,7 @@ def find_forbidden_all_year(evidence: Evidence) -> BoolArray:
 
 
 def check_status(evidence: Evidence) -> list[Row]:
-    """States, reasons, names of method and product of units and patches agree with the treatment that is planned."""
+    """Check that states, reasons and names of units and patches agree with the treatment that is planned."""
     units = evidence.units
     ids = units["unit_id"].to_numpy()
     status = units["status"].to_numpy(dtype=object)
@@ -214,7 +223,8 @@ def check_status(evidence: Evidence) -> list[Row]:
     for name in _BLANK:
         filled = (units[name] != "").to_numpy()
         rows += pick_rows(
-            filled & ~planned, lambda k, name=name: violation(f"unit {ids[k]}, {name}", str(units[name].iloc[k]), "a blank")  # type: ignore[misc]
+            filled & ~planned,
+            lambda k, name=name: violation(f"unit {ids[k]}, {name}", str(units[name].iloc[k]), "a blank"),  # type: ignore[misc]
         )
     for name in _NOTHING:
         amount = units[name].to_numpy()
@@ -231,12 +241,14 @@ def check_status(evidence: Evidence) -> list[Row]:
 
 
 def _check_names(evidence: Evidence, planned: BoolArray) -> list[Row]:
-    """Method, delivery, product and active of a unit are those of its treatment."""
+    """Check that method, delivery, product and active of a unit are those of its treatment."""
     units = evidence.units
     ids = units["unit_id"].to_numpy()
     rows = pick_rows(
         planned & (evidence.unit_treatment < 0),
-        lambda k: violation(f"unit {ids[k]}", f"treatment {units['treatment_id'].iloc[k]!r}", "a treatment of the documents"),
+        lambda k: violation(
+            f"unit {ids[k]}", f"treatment {units['treatment_id'].iloc[k]!r}", "a treatment of the documents"
+        ),
     )
     columns: dict[str, list[str]] = {"method": [], "delivery": [], "product_id": [], "active": []}
     for item in evidence.treatments:
@@ -259,7 +271,7 @@ def _check_names(evidence: Evidence, planned: BoolArray) -> list[Row]:
 
 
 def _check_cautions(evidence: Evidence) -> list[Row]:
-    """Permits, notices, mixing bans and conditions of the setbacks in force stand among the cautions of the unit."""
+    """Check that permits, notices, mixing bans and conditions in force stand among the cautions of the unit."""
     units = evidence.units
     ids = units["unit_id"].to_numpy()
     cautions = units["cautions"].to_numpy(dtype=object)
@@ -292,5 +304,6 @@ def _check_patch_status(evidence: Evidence, planned: BoolArray) -> list[Row]:
     rows = pick_rows(found != expected, lambda k: violation(f"patch {ids[k]}, status", str(found[k]), str(expected[k])))
     open_units = np.bincount(place[(place >= 0) & ~planned], minlength=len(patches)) > 0
     silent = open_units & (patches["reason"].str.strip() == "").to_numpy()
-    return rows + pick_rows(silent, lambda k: violation(f"patch {ids[k]}", "units without option, no reason", "the reason in words"))
-
+    return rows + pick_rows(
+        silent, lambda k: violation(f"patch {ids[k]}", "units without option, no reason", "the reason in words")
+    )

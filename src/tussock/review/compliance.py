@@ -26,14 +26,16 @@ VERDICTS: Final = (MEETS, FIELD_CHECK, FAILS, NOT_APPLICABLE, TO_DO, NOT_CHECKED
 
 
 def check_compliance(evidence: Evidence) -> list[Row]:
-    """One row for each unit and setback; its figures are those measured anew, its verdict follows from them."""
+    """Check the compliance table: its rows, its figures against those measured anew, and the verdicts that follow."""
     table = evidence.compliance
     setbacks = [setback.id for _, setback in evidence.catalog.setbacks()]
     unit = find_places(evidence.units["unit_id"], table["unit_id"])
     rule = _find_rules(setbacks, table["setback_id"].to_numpy(dtype=object))
     rows = pick_rows(
         (unit < 0) | (rule < 0),
-        lambda k: violation(_name(table, k), "a row for no unit or no setback of the plan", "a unit and a setback of the plan"),
+        lambda k: violation(
+            _name(table, k), "a row for no unit or no setback of the plan", "a unit and a setback of the plan"
+        ),
     )
     rows += _check_complete(evidence, unit, rule, setbacks)
     known = np.flatnonzero((unit >= 0) & (rule >= 0))
@@ -132,10 +134,12 @@ def _varies(item: Measured) -> bool:
 
 
 def _check_features(evidence: Evidence, table: Any, unit: NDArray[np.intp], rule: NDArray[np.intp]) -> list[Row]:
-    """The feature named must be one that the rule means."""
+    """Check that the feature named is one that the rule means."""
     names = [_list_labels(evidence, item) for item in evidence.measured]
     found = table["feature"].to_numpy(dtype=object)
-    bad = np.array([label not in names[place] for label, place in zip(found.tolist(), rule.tolist(), strict=True)], dtype=bool)
+    bad = np.array(
+        [label not in names[place] for label, place in zip(found.tolist(), rule.tolist(), strict=True)], dtype=bool
+    )
     return pick_rows(
         bad,
         lambda k: violation(
@@ -149,7 +153,9 @@ def _list_labels(evidence: Evidence, item: Measured) -> set[str]:
     if item.anywhere or wanted is None or wanted.layer not in evidence.delivered.layers:
         return {"the whole site"}
     frame = evidence.delivered.layers[wanted.layer]
-    return set(frame["label"].astype(str).to_numpy()[evidence.find_meant(wanted)]) if "label" in frame.columns else set()
+    return (
+        set(frame["label"].astype(str).to_numpy()[evidence.find_meant(wanted)]) if "label" in frame.columns else set()
+    )
 
 
 def _show(evidence: Evidence, size_m: float) -> str:
@@ -161,7 +167,8 @@ def _check_verdicts(evidence: Evidence, table: Any, unit: NDArray[np.intp], rule
     """Compare both verdicts with what follows from the setbacks that the unit lists and the treatment planned."""
     verdict = table["verdict"].to_numpy(dtype=object)
     rows = pick_rows(
-        verdict == FAILS, lambda k: violation(_name(table, k), FAILS, MEETS, "the plan itself says that it does not hold")
+        verdict == FAILS,
+        lambda k: violation(_name(table, k), FAILS, MEETS, "the plan itself says that it does not hold"),
     )
     expected = _find_verdicts(evidence)[rule, unit]
     doubt = (verdict == FIELD_CHECK) & (expected == MEETS)  # rests on a width that may have been assumed
@@ -213,7 +220,9 @@ def _find_doubt(evidence: Evidence, item: Measured) -> BoolArray:
     return assumed[item.owner] & near
 
 
-def _find_words(evidence: Evidence, rule: NDArray[np.intp], unit: NDArray[np.intp]) -> tuple[NDArray[Any], NDArray[Any]]:
+def _find_words(
+    evidence: Evidence, rule: NDArray[np.intp], unit: NDArray[np.intp]
+) -> tuple[NDArray[Any], NDArray[Any]]:
     """Return the distance verdict of each row, and the other one that its rounding would leave open."""
     achieved, required = _stack(evidence, "achieved_m")[rule, unit], _stack(evidence, "required_m")[rule, unit]
     error = np.array([item.error_m for item in evidence.measured])[rule]

@@ -188,7 +188,7 @@ def find_flow(evidence: Evidence, treatment: Treatment) -> float | None:
 
 
 def check_doses(evidence: Evidence) -> list[Row]:
-    """Spray, product, acid equivalent, dose, time and cuts follow from rate x share x strength x ground or stems."""
+    """Check that every amount follows from rate x share x strength x ground or stems."""
     units = evidence.units
     ids = units["unit_id"].to_numpy()
     rows: list[Row] = []
@@ -210,7 +210,7 @@ def _describe(ids: NDArray[Any], name: str, found: FloatArray, expected: FloatAr
 
 
 def _check_stems(evidence: Evidence) -> list[Row]:
-    """Stems are shared among the units of a patch by area, in whole stems; together they are the stems of the patch."""
+    """Check that the stems of a patch are shared among its units by area, in whole stems, none lost and none added."""
     units, place, stand = evidence.units, evidence.unit_patch, find_stand(evidence)
     stems = units["stems"].to_numpy()
     ids = units["unit_id"].to_numpy()
@@ -234,5 +234,7 @@ def _check_stems(evidence: Evidence) -> list[Row]:
     patch_ids = evidence.patches["patch_id"].to_numpy()
     return rows + pick_rows(
         over & ~np.isnan(wanted),
-        lambda k: violation(f"patch {patch_ids[k]}, stems", show_number(total[k]), show_number(wanted[k]), "stems of its units"),
+        lambda k: violation(
+            f"patch {patch_ids[k]}, stems", show_number(total[k]), show_number(wanted[k]), "stems of its units"
+        ),
     )

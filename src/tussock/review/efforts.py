@@ -42,10 +42,8 @@ def find_efforts(evidence: Evidence) -> dict[str, FloatArray]:
     return efforts
 
 
-def _find_effort(
-    evidence: Evidence, operations: Operations, treatment: Treatment, used: BoolArray
-) -> dict[str, Any]:
-    """Person-hours: setting up (whole crew), treating (one person's pace, never less than the nozzle is open), refilling."""
+def _find_effort(evidence: Evidence, operations: Operations, treatment: Treatment, used: BoolArray) -> dict[str, Any]:
+    """Return the effort of units: setting up (whole crew), treating (one person, at least the nozzle's time), refilling."""
     units = evidence.units
     spray, product = units["spray_l"].to_numpy()[used], units["product_l"].to_numpy()[used]
     equipment = next((item for item in operations.equipment if item.id == treatment.equipment), None)
@@ -105,7 +103,7 @@ def _find_pace(operations: Operations, treatment: Treatment) -> Production | Non
 
 
 def check_efforts(evidence: Evidence) -> list[Row]:
-    """Loads, hours and cost follow from the amounts, the paces and the prices."""
+    """Check that loads, hours and cost follow from the amounts, the paces and the prices."""
     ids = evidence.units["unit_id"].to_numpy()
     rows: list[Row] = []
     efforts = find_efforts(evidence)

@@ -228,9 +228,11 @@ class Evidence:
 
     @cached_property
     def parts(self) -> list[Part]:
-        """Parts of the site; a unit is in the part of its patch."""
-        points = shapely.get_coordinates(shapely.point_on_surface(_fill_points(self.unit_degrees)))
-        return split_site(points[:, 0], points[:, 1])
+        """Parts of the site, with the units that have an outline."""
+        solid = np.flatnonzero(~shapely.is_empty(self.unit_degrees))
+        points = shapely.get_coordinates(shapely.point_on_surface(self.unit_degrees[solid]))
+        found = split_site(points[:, 0], points[:, 1])
+        return [Part(solid[part.members], part.to_local, part.to_degrees) for part in found]
 
     def feature_column(self, layer: str, name: str) -> NDArray[Any]:
         """Return a text column of a layer of features, lower case, blank where it is missing."""
@@ -319,7 +321,16 @@ class Evidence:
         distance = nearest.distance_m - half[nearest.owner]
         on = nearest.on | (distance <= 0)
         return Measured(
-            ruleset, setback, False, True, distance, required[nearest.owner], half[nearest.owner], nearest.owner, on, error_m
+            ruleset,
+            setback,
+            False,
+            True,
+            distance,
+            required[nearest.owner],
+            half[nearest.owner],
+            nearest.owner,
+            on,
+            error_m,
         )
 
     def find_meant(self, wanted: FeatureFilter) -> BoolArray:
@@ -353,13 +364,6 @@ def _fill(outlines: NDArray[Any]) -> NDArray[Any]:
     """Return outlines with an empty polygon where there is none."""
     filled = outlines.copy()
     filled[shapely.is_missing(outlines)] = shapely.Polygon()
-    return filled
-
-
-def _fill_points(outlines: NDArray[Any]) -> NDArray[Any]:
-    """Return outlines with a point at zero where one is empty, so that it has a place."""
-    filled = outlines.copy()
-    filled[shapely.is_empty(outlines)] = shapely.Point(0, 0)
     return filled
 
 

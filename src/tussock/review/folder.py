@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Collection
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -45,8 +45,10 @@ def review_folder(folder: Path, site_path: Path | None) -> pd.DataFrame:
     return run_checks(load_folder(Path(folder)), None if site_path is None else Path(site_path))
 
 
-def run_checks(delivered: Delivered, site_path: Path | None = None) -> pd.DataFrame:
-    """Run the whole checklist on what was loaded.
+def run_checks(
+    delivered: Delivered, site_path: Path | None = None, only: Collection[str] | None = None
+) -> pd.DataFrame:
+    """Run the checklist on what was loaded.
 
     Parameters
     ----------
@@ -54,6 +56,8 @@ def run_checks(delivered: Delivered, site_path: Path | None = None) -> pd.DataFr
         What `load_folder` returned.
     site_path
         Site file to compare the inputs with.
+    only
+        Ids of the checks to run; all by default.
 
     Returns
     -------
@@ -68,10 +72,10 @@ def run_checks(delivered: Delivered, site_path: Path | None = None) -> pd.DataFr
     catalog = read_catalog(delivered.run["documents"])
     evidence = Evidence(delivered, catalog)
     lost = _find_lost(delivered, catalog)
-    for check in CHECKLIST:
+    for check in [item for item in CHECKLIST if only is None or item.id in only]:
         missing = [need for need in check.needs if need in lost]
         if missing:
-            found = f"not checked: {', '.join(missing)} cannot be used"
+            found = f"not checked: without {', '.join(missing)}"
             rows.append((check.id, info("folder", found, "", check.title)))
         else:
             rows += [(check.id, row) for row in _run(check.run, evidence)]
@@ -87,7 +91,9 @@ def _find_lost(delivered: Delivered, catalog: Catalog) -> set[str]:
     lost = set(delivered.unread)
     held = {f"plan.gpkg, {name}" for name in (*delivered.layers, *delivered.tables)} | set(delivered.csv)
     wanted = {need for check in CHECKLIST for need in check.needs} - {"documents"}
-    lost |= wanted - held
+    lost |= wanted - held - {"crs"}
+    if any(frame.crs is None for frame in delivered.layers.values()):
+        lost.add("crs")
     return lost if catalog.complete else lost | {"documents"}
 
 
@@ -97,4 +103,8 @@ def _run(check: Callable[[Evidence], list[Row]], evidence: Evidence) -> list[Row
         return check(evidence)
     except Exception as error:  # noqa: BLE001  (a review never ends in a traceback, and never takes a crash for a pass)
         text = " ".join(str(error).split())[:200]
-        return [violation("folder", f"the check could not be done: {type(error).__name__}: {text}", "a plan as it was written")]
+        return [
+            violation(
+                "folder", f"the check could not be done: {type(error).__name__}: {text}", "a plan as it was written"
+            )
+        ]

@@ -146,7 +146,9 @@ def cut_edges(degrees: GeometryArray) -> Edges:
     run = np.repeat(np.arange(len(line)), length)
     place = np.arange(len(run)) - np.repeat(np.r_[0, np.cumsum(length)[:-1]].astype(np.intp), length)
     areal = (kind == _POLYGON) & ~shapely.is_empty(parts)
-    return Edges(xy, start[run] + place, run, line_owner[line].astype(np.intp), parts[areal], owner[areal].astype(np.intp))
+    return Edges(
+        xy, start[run] + place, run, line_owner[line].astype(np.intp), parts[areal], owner[areal].astype(np.intp)
+    )
 
 
 @dataclass(frozen=True)

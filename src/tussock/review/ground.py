@@ -28,7 +28,7 @@ _CENTRE_OFF_DEG: Final = 0.02
 
 
 def check_crs(evidence: Evidence) -> list[Row]:
-    """Every layer has a CRS, one and the same; outlines lie where the plan says that it measured them."""
+    """Check that all layers have one CRS, and that outlines lie where the plan says that it measured them."""
     layers = evidence.delivered.layers
     rows = [
         violation(f"plan.gpkg, {name}", "no CRS", "the CRS of the infestation layer")
@@ -43,7 +43,9 @@ def check_crs(evidence: Evidence) -> list[Row]:
         for name, frame in layers.items()
         if frame.crs != own
     ]
-    rows += _check_delivered(evidence, own) + _check_use(evidence, own) + _check_points(evidence) + _check_centre(evidence)
+    rows += (
+        _check_delivered(evidence, own) + _check_use(evidence, own) + _check_points(evidence) + _check_centre(evidence)
+    )
     return [*rows, info("plan.gpkg", f"{len(layers)} layers in {own.name}")]
 
 
@@ -61,7 +63,7 @@ def _check_delivered(evidence: Evidence, own: CRS) -> list[Row]:
 
 
 def _check_use(evidence: Evidence, own: CRS) -> list[Row]:
-    """Coordinates must be places on the globe, and near the area that the CRS is made for."""
+    """Check that coordinates are places on the globe, near the area that the CRS is made for."""
     box = shapely.total_bounds(evidence.unit_degrees)
     if not np.isfinite(box).all():
         return [violation("plan.gpkg, units", "coordinates outside the CRS", f"places in {own.name}")]
@@ -70,7 +72,10 @@ def _check_use(evidence: Evidence, own: CRS) -> list[Row]:
         return []
     margin = 3.0
     inside = (
-        use.west - margin <= box[0] and box[2] <= use.east + margin and use.south - margin <= box[1] and box[3] <= use.north + margin
+        use.west - margin <= box[0]
+        and box[2] <= use.east + margin
+        and use.south - margin <= box[1]
+        and box[3] <= use.north + margin
     )
     if inside:
         return []
@@ -79,7 +84,7 @@ def _check_use(evidence: Evidence, own: CRS) -> list[Row]:
 
 
 def _check_points(evidence: Evidence) -> list[Row]:
-    """The point of a unit that a distance was measured from must lie on the unit."""
+    """Check that the point of a unit which a distance was measured from lies on the unit."""
     table = evidence.delivered.tables.get("compliance")
     if table is None or "from_lon" not in table.columns:
         return []
@@ -101,7 +106,7 @@ def _check_points(evidence: Evidence) -> list[Row]:
 
 
 def _check_centre(evidence: Evidence) -> list[Row]:
-    """The CRS that was worked in, where it was chosen for the site, is centred on it."""
+    """Check that the CRS that was worked in, where it was chosen for the site, is centred on it."""
     from pyproj import CRS
     from pyproj.exceptions import CRSError
 
@@ -127,7 +132,7 @@ def _check_centre(evidence: Evidence) -> list[Row]:
 
 
 def check_tiling(evidence: Evidence) -> list[Row]:
-    """Units of a patch cover it once: no gap, no overlap, nothing outside, no unit without patch."""
+    """Check that the units of a patch cover it once: no gap, no overlap, nothing outside, no unit without patch."""
     rows = _check_outlines(evidence)
     units, place = evidence.units, evidence.unit_patch
     unit_ids, patch_ids = units["unit_id"].to_numpy(), evidence.patches["patch_id"].to_numpy()
@@ -135,7 +140,9 @@ def check_tiling(evidence: Evidence) -> list[Row]:
     unit_area = shapely.area(evidence.unit_outline)
     rows += pick_rows(
         place < 0,
-        lambda k: violation(f"unit {unit_ids[k]}", f"patch {units['patch_id'].iloc[k]!r}", "a patch of the layer patches"),
+        lambda k: violation(
+            f"unit {unit_ids[k]}", f"patch {units['patch_id'].iloc[k]!r}", "a patch of the layer patches"
+        ),
     )
     known = place >= 0
     total = np.bincount(place[known], unit_area[known], minlength=len(patch_ids))
@@ -202,23 +209,29 @@ def _check_outside(evidence: Evidence, size: FloatArray) -> list[Row]:
     ids = evidence.units["unit_id"].to_numpy()
     return pick_rows(
         share > TILING_TOLERANCE,
-        lambda k: violation(f"unit {ids[doubt[k]]}", f"{share[k]:.3g} of its patch's area outside it", "inside its patch"),
+        lambda k: violation(
+            f"unit {ids[doubt[k]]}", f"{share[k]:.3g} of its patch's area outside it", "inside its patch"
+        ),
         share,
     )
 
 
 def check_areas(evidence: Evidence) -> list[Row]:
-    """Area columns agree with the geodesic area; infested area is area x cover; units add up to patches."""
+    """Check that area columns are the geodesic area, infested area is area x cover, and units add up to patches."""
     units, patches, place = evidence.units, evidence.patches, evidence.unit_patch
     rows = []
     for name, table, area in (
         ("patch", patches, evidence.patch_area_m2),
         ("unit", units, evidence.unit_area_m2),
     ):
-        rows += _compare(name, table[f"{name}_id"].to_numpy(), "area", table["area_m2"].to_numpy(), area, AREA_TOLERANCE)
+        rows += _compare(
+            name, table[f"{name}_id"].to_numpy(), "area", table["area_m2"].to_numpy(), area, AREA_TOLERANCE
+        )
     known = place >= 0
     total = np.bincount(place[known], units["area_m2"].to_numpy()[known], minlength=len(patches))
-    rows += _compare("patch", patches["patch_id"].to_numpy(), "area of its units", total, patches["area_m2"].to_numpy(), 1e-9)
+    rows += _compare(
+        "patch", patches["patch_id"].to_numpy(), "area of its units", total, patches["area_m2"].to_numpy(), 1e-9
+    )
     for suffix in ("", "_low", "_high"):
         cover = patches[f"cover{suffix}_pct"].to_numpy() / 100
         rows += _compare(
@@ -231,16 +244,23 @@ def check_areas(evidence: Evidence) -> list[Row]:
         )
     cover = np.where(known, patches["cover_pct"].to_numpy()[place] if len(patches) else np.nan, np.nan) / 100
     expected = units["area_m2"].to_numpy() * cover
-    rows += _compare("unit", units["unit_id"].to_numpy(), "infested area", units["infested_m2"].to_numpy(), expected, 1e-9)
+    rows += _compare(
+        "unit", units["unit_id"].to_numpy(), "infested area", units["infested_m2"].to_numpy(), expected, 1e-9
+    )
     return [*rows, info("plan.gpkg", f"{len(patches)} patches and {len(units)} units measured on the ellipsoid")]
 
 
-def _compare(kind: str, ids: NDArray[Any], what: str, found: FloatArray, expected: FloatArray, tolerance: float) -> list[Row]:
+def _compare(
+    kind: str, ids: NDArray[Any], what: str, found: FloatArray, expected: FloatArray, tolerance: float
+) -> list[Row]:
     off = find_difference(found, expected)
     return pick_rows(
         off > tolerance,
         lambda k: violation(
-            f"{kind} {ids[k]}", f"{what} {show_number(found[k])} m2", f"{show_number(expected[k])} m2", f"off by {off[k]:.3g}"
+            f"{kind} {ids[k]}",
+            f"{what} {show_number(found[k])} m2",
+            f"{show_number(expected[k])} m2",
+            f"off by {off[k]:.3g}",
         ),
         off,
     )

@@ -53,7 +53,7 @@ def find_unlisted(evidence: Evidence, treatment: Treatment, product: Product) ->
 
 
 def check_label(evidence: Evidence) -> list[Row]:
-    """Every planned product is used as its label says: method, share in the mix, carrier; in water only with the label for it."""
+    """Check that products are used as the label says: method, share in the mix, carrier, in water only if made for it."""
     units = evidence.units
     ids = units["unit_id"].to_numpy()
     rows: list[Row] = []
@@ -68,11 +68,14 @@ def check_label(evidence: Evidence) -> list[Row]:
             rows.append(violation(where, "; ".join(faults), f"within the label of {treatment.product}"))
     rows += _check_columns(evidence)
     rows += _check_wet(evidence)
-    return [*rows, info("plan.gpkg", f"{int(evidence.sprayed.sum())} units with a herbicide against the labels in run.json")]
+    return [
+        *rows,
+        info("plan.gpkg", f"{int(evidence.sprayed.sum())} units with a herbicide against the labels in run.json"),
+    ]
 
 
 def _check_columns(evidence: Evidence) -> list[Row]:
-    """The unit's own columns of method, share and carrier, whatever its treatment says."""
+    """Check the unit's own columns of method, share and carrier, whatever its treatment says."""
     units = evidence.units
     ids = units["unit_id"].to_numpy()
     faults: dict[int, str] = {}
@@ -112,7 +115,7 @@ def find_dry_labels(evidence: Evidence) -> BoolArray:
 
 
 def _check_wet(evidence: Evidence) -> list[Row]:
-    """A unit that reaches into water is planned with an aquatic label."""
+    """Check that a unit which reaches into water is planned with an aquatic label."""
     doubt = find_dry_labels(evidence)
     if "water" not in evidence.edges or not doubt.any():
         return []
@@ -123,7 +126,9 @@ def _check_wet(evidence: Evidence) -> list[Row]:
     return pick_rows(
         bad,
         lambda k: violation(
-            f"unit {ids[k]}", f"{products[k]} without an aquatic label on {wet_m2[k]:.2f} m2 of water", "an aquatic label in water"
+            f"unit {ids[k]}",
+            f"{products[k]} without an aquatic label on {wet_m2[k]:.2f} m2 of water",
+            "an aquatic label in water",
         ),
         wet_m2,
     )
@@ -164,7 +169,7 @@ def _measure_wet(
 
 
 def check_listing(evidence: Evidence) -> list[Row]:
-    """Where a rule set lists what it permits, every planned combination has a row in it."""
+    """Check that every planned combination has a row in each rule set that lists what it permits."""
     rows: list[Row] = []
     units = evidence.units
     ids = units["unit_id"].to_numpy()
@@ -193,7 +198,7 @@ def check_listing(evidence: Evidence) -> list[Row]:
 
 
 def check_dates(evidence: Evidence) -> list[Row]:
-    """Planned dates are dates of the season and lie in the window of their treatment."""
+    """Check that planned dates are of the season and lie in the window of their treatment."""
     units = evidence.units
     texts = units["treatment_id"] + "\x1f" + units["season_from"] + "\x1f" + units["season_to"]
     windows = {item.id: item.season for item in evidence.treatments}

@@ -49,7 +49,10 @@ class Ledger:
     @cached_property
     def active(self) -> NDArray[Any]:
         """Active planned on each unit, lower case."""
-        names = [product.active.casefold() if product else "" for product in map(self.evidence.product, self.evidence.treatments)]
+        names = [
+            product.active.casefold() if product else ""
+            for product in map(self.evidence.product, self.evidence.treatments)
+        ]
         return np.array([*names, ""], dtype=object)[self.evidence.unit_treatment]
 
     @cached_property
@@ -65,10 +68,16 @@ class Ledger:
     def stems_per_ha(self) -> FloatArray:
         """Stems treated for each hectare of the patch, 0 for ground methods."""
         stem = np.array([*(item.method in STEM_METHODS for item in self.evidence.treatments), False], dtype=bool)
-        density = np.nan_to_num(find_stand(self.evidence).per_ha)[self.evidence.unit_patch] if len(self.evidence.patches) else 0
+        density = (
+            np.nan_to_num(find_stand(self.evidence).per_ha)[self.evidence.unit_patch]
+            if len(self.evidence.patches)
+            else 0
+        )
         planned, full = self.evidence.units["ae_kg_per_ha"].to_numpy(), find_full_dose(self.evidence)
         share = np.divide(planned, full, out=np.ones_like(full), where=full > 0)
-        return np.where(stem[self.evidence.unit_treatment] & (self.evidence.unit_patch >= 0), density * np.fmin(share, 1), 0.0)
+        return np.where(
+            stem[self.evidence.unit_treatment] & (self.evidence.unit_patch >= 0), density * np.fmin(share, 1), 0.0
+        )
 
     @cached_property
     def _records(self) -> tuple[IntArray, IntArray]:
@@ -153,7 +162,7 @@ def find_shared(evidence: Evidence) -> tuple[IntArray, IntArray, FloatArray]:
 
 
 def check_limits(evidence: Evidence) -> list[Row]:
-    """Doses keep the label's limits for one application and, with earlier work and other patches, for the year."""
+    """Check the label's limits: for one application and, with earlier work and other patches, for the year."""
     ledger = Ledger(evidence)
     rows: list[Row] = []
     limits = _list_limits(evidence)
@@ -178,7 +187,13 @@ def check_limits(evidence: Evidence) -> list[Row]:
     rows += _check_used(evidence, ledger, limits)
     records = evidence.delivered.layers.get("history")
     count = 0 if records is None else len(records)
-    return [*rows, info("plan.gpkg", f"{int((ledger.dose > 0).sum())} doses, {count} records of earlier work, {len(ledger.shared[0]) // 2} shared pieces")]
+    return [
+        *rows,
+        info(
+            "plan.gpkg",
+            f"{int((ledger.dose > 0).sum())} doses, {count} records of earlier work, {len(ledger.shared[0]) // 2} shared pieces",
+        ),
+    ]
 
 
 def _list_limits(evidence: Evidence) -> dict[str, FloatArray]:
@@ -202,18 +217,18 @@ def _check_stem_limits(evidence: Evidence, ledger: Ledger, limit: FloatArray) ->
     ids = evidence.units["unit_id"].to_numpy()
     return pick_rows(
         total > limit * (1 + _SLACK),
-        lambda k: violation(f"unit {ids[k]}", f"{total[k]:.4g} stems/ha", f"at most {limit[k]:.4g} stems/ha in the year"),
+        lambda k: violation(
+            f"unit {ids[k]}", f"{total[k]:.4g} stems/ha", f"at most {limit[k]:.4g} stems/ha in the year"
+        ),
         total,
     )
 
 
 def _check_used(evidence: Evidence, ledger: Ledger, limits: dict[str, FloatArray]) -> list[Row]:
-    """The share of the yearly limit that a unit says is used, with earlier work and the patches before it in the file."""
+    """Check the share of the yearly limit that a unit says is used, earlier work and other patches counted."""
     planned = np.nan_to_num(evidence.units["ae_kg_per_ha"].to_numpy())
     herbicide = ledger.active != ""
-    by_dose = np.where(
-        np.isfinite(limits["year"]), (planned + ledger.before + ledger.earlier) / limits["year"], np.nan
-    )
+    by_dose = np.where(np.isfinite(limits["year"]), (planned + ledger.before + ledger.earlier) / limits["year"], np.nan)
     by_stems = np.where(
         np.isfinite(limits["stems"]) & (ledger.stems_per_ha > 0),
         np.minimum(ledger.stems_before + ledger.stems_per_ha, limits["stems"]) / limits["stems"],
@@ -232,7 +247,7 @@ def _check_used(evidence: Evidence, ledger: Ledger, limits: dict[str, FloatArray
 
 
 def check_overlaps(evidence: Evidence) -> list[Row]:
-    """Ground that two patches of one species share is planned once; what is counted with another patch is not planned."""
+    """Check that ground which two patches of one species share is planned once."""
     first, second, area = find_shared(evidence)
     once = first < second
     first, second, area = first[once], second[once], area[once]
@@ -255,7 +270,7 @@ def check_overlaps(evidence: Evidence) -> list[Row]:
 
 
 def _check_counted(evidence: Evidence) -> list[Row]:
-    """A unit that is counted with another patch lies on the ground of that patch, or is the same patch drawn twice."""
+    """Check that a unit counted with another patch lies on its ground, or is the same patch drawn twice."""
     units, patches = evidence.units, evidence.patches
     from tussock.review.evidence import find_places
 
@@ -264,7 +279,9 @@ def _check_counted(evidence: Evidence) -> list[Row]:
     ids = units["unit_id"].to_numpy()
     rows = pick_rows(
         (other < 0) | (other == evidence.unit_patch[claimed]),
-        lambda k: violation(f"unit {ids[claimed[k]]}", f"counted with {units['area_counted_with'].iloc[claimed[k]]!r}", "another patch"),
+        lambda k: violation(
+            f"unit {ids[claimed[k]]}", f"counted with {units['area_counted_with'].iloc[claimed[k]]!r}", "another patch"
+        ),
     )
     claimed, other = claimed[other >= 0], other[other >= 0]
     own = evidence.patch_outline[evidence.unit_patch[claimed]]

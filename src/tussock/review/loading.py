@@ -86,7 +86,11 @@ def load_folder(folder: Path) -> Delivered:
         layers, tables = _read_geopackage(loader, folder / "plan.gpkg")
     listed = {name: _read_csv(loader, folder / name) for name in CSV_FILES if _usable(loader, hashes, name)}
     sheets = _read_workbook(loader, folder / "plan.xlsx") if _usable(loader, hashes, "plan.xlsx") else None
-    texts = {name: _read_text(loader, folder / name) for name in hashes if name.endswith(".html") and name not in loader.unread}
+    texts = {
+        name: _read_text(loader, folder / name)
+        for name in hashes
+        if name.endswith(".html") and name not in loader.unread
+    }
     return Delivered(
         folder=folder,
         run=run,
@@ -144,7 +148,9 @@ def _check_files(loader: _Loader, run: dict[str, Any]) -> dict[str, str]:
             loader.refuse(name, "a path in the list of outputs", "the name of a file in the folder")
         elif not path.is_file():
             if name in left_out:
-                loader.rows.append(info(name, "not checked: left out when the plan was written", "", str(left_out[name])))
+                loader.rows.append(
+                    info(name, "not checked: left out when the plan was written", "", str(left_out[name]))
+                )
             else:
                 loader.refuse(name, "missing", "the file as the plan wrote it")
         else:
@@ -176,9 +182,7 @@ def _check_file(loader: _Loader, path: Path, hashes: dict[str, str]) -> None:
         loader.refuse(path.name, "cut short", f"a file that ends with {end.decode()}")
 
 
-def _read_geopackage(
-    loader: _Loader, path: Path
-) -> tuple[dict[str, gpd.GeoDataFrame], dict[str, pd.DataFrame]]:
+def _read_geopackage(loader: _Loader, path: Path) -> tuple[dict[str, gpd.GeoDataFrame], dict[str, pd.DataFrame]]:
     names: list[str] = []
     with loader.guard(path.name):
         try:
@@ -246,7 +250,9 @@ def _read_table(path: Path, name: str) -> pd.DataFrame:
 
     with closing(sqlite3.connect(f"{path.resolve().as_uri()}?mode=ro", uri=True, timeout=0)) as database:
         # the name is one of our own constants
-        return pd.read_sql_query(f'SELECT * FROM "{name}" ORDER BY rowid', database).drop(columns="fid", errors="ignore")
+        return pd.read_sql_query(f'SELECT * FROM "{name}" ORDER BY rowid', database).drop(
+            columns="fid", errors="ignore"
+        )
 
 
 def _read_csv(loader: _Loader, path: Path) -> pd.DataFrame | None:
@@ -259,7 +265,9 @@ def _read_csv(loader: _Loader, path: Path) -> pd.DataFrame | None:
             lines = list(csv.reader(file, strict=True))
         uneven = [place for place, line in enumerate(lines, start=1) if len(line) != len(lines[0])]
         if uneven:
-            raise ValueError(f"row {uneven[0]} has {len(lines[uneven[0] - 1])} cells, the first row {len(lines[0])}: cut short?")
+            raise ValueError(
+                f"row {uneven[0]} has {len(lines[uneven[0] - 1])} cells, the first row {len(lines[0])}: cut short?"
+            )
         frame = pd.DataFrame(lines[1:], columns=lines[0], dtype="str")
     return frame
 

@@ -23,7 +23,7 @@ _FEW: Final = 5
 
 
 def check_hashes(evidence: Evidence) -> list[Row]:
-    """Every file is, byte by byte, the one that run.json lists."""
+    """Check that every file is, byte by byte, the one that run.json lists."""
     delivered = evidence.delivered
     outputs = delivered.run["outputs"]
     rows = []
@@ -41,7 +41,7 @@ def check_hashes(evidence: Evidence) -> list[Row]:
 
 
 def check_run(evidence: Evidence) -> list[Row]:
-    """Documents can be read, and what run.json repeats of them agrees: season, units, accuracy, rule sets, inputs."""
+    """Check that documents can be read, and that run.json repeats them truly: season, units, accuracy, rule sets."""
     run, catalog = evidence.delivered.run, evidence.catalog
     rows = [*catalog.rows, *list_drafts(catalog)]
     options = run.get("options")
@@ -79,7 +79,7 @@ def _shorten(value: Any) -> str:
 
 
 def _check_roles(evidence: Evidence) -> list[Row]:
-    """Every document is among the inputs, and its text has a hash there."""
+    """Check that every document is among the inputs, where its text has a hash."""
     run = evidence.delivered.run
     inputs = {(item.get("role"), item.get("name")) for item in run["inputs"] if isinstance(item, dict)}
     documents = [(item.get("role"), item.get("name")) for item in run["documents"] if isinstance(item, dict)]
@@ -91,7 +91,7 @@ def _check_roles(evidence: Evidence) -> list[Row]:
 
 
 def check_rules(evidence: Evidence) -> list[Row]:
-    """The rules that the layer of zones shows are those of the documents: distance, effect, season, source."""
+    """Check that the layer of zones shows the rules of the documents: distance, effect, season, source."""
     zones = evidence.table("setback_zones")
     pairs = evidence.catalog.setbacks()
     shown = {name: place for place, name in enumerate(zones["setback_id"].tolist())}
@@ -113,7 +113,9 @@ def check_rules(evidence: Evidence) -> list[Row]:
         distance = float("nan") if setback.distance_m is None else setback.distance_m
         if not np.isclose(row["distance_m"], distance, rtol=1e-9, atol=1e-9, equal_nan=True):
             found = f"{row['distance_m'] / size:.6g}"
-            rows.append(violation(f"setback_zones, {setback.id}, distance", found, f"{distance / size:.6g}", setback.source))
+            rows.append(
+                violation(f"setback_zones, {setback.id}, distance", found, f"{distance / size:.6g}", setback.source)
+            )
         texts = {
             "ruleset": ruleset.title,
             "effect": setback.effect,
@@ -129,7 +131,7 @@ def check_rules(evidence: Evidence) -> list[Row]:
 
 
 def check_words(evidence: Evidence) -> list[Row]:
-    """No output calls anything compliant: a plan meets the loaded rules as mapped, or it does not."""
+    """Check that no output calls anything compliant: a plan meets the loaded rules as mapped, or it does not."""
     rows = []
     for name, text in evidence.delivered.texts.items():
         found = _FORBIDDEN_WORD.search(text)
@@ -141,17 +143,20 @@ def check_words(evidence: Evidence) -> list[Row]:
         ("options", evidence.options),
         ("compliance", evidence.compliance),
     ):
-        for column in [item for item in ("reason", "verdict", "note", "cautions", "allowed_use") if item in table.columns]:
+        for column in [
+            item for item in ("reason", "verdict", "note", "cautions", "allowed_use") if item in table.columns
+        ]:
             hit = table[column].str.contains(_FORBIDDEN_WORD, regex=True).to_numpy(dtype=bool)
             where = f"{name}, {column}"
             rows += pick_rows(
-                hit, lambda k, where=where: violation(f"{where}, row {k + 1}", "the word 'compliant'", "the words above")  # type: ignore[misc]
+                hit,
+                lambda k, where=where: violation(f"{where}, row {k + 1}", "the word 'compliant'", "the words above"),  # type: ignore[misc]
             )
     return [*rows, info("folder", f"{len(evidence.delivered.texts)} pages and the tables of plan.gpkg")]
 
 
 def check_inputs(evidence: Evidence, site_path: Path) -> list[Row]:
-    """The files that the site file names now are those that the plan was made from."""
+    """Check that the files which the site file names now are those that the plan was made from."""
     run = evidence.delivered.run
     if not site_path.is_file():
         return [violation(site_path.name, "no such file", "the site file of the plan")]
@@ -159,7 +164,9 @@ def check_inputs(evidence: Evidence, site_path: Path) -> list[Row]:
     rows: list[Row] = []
     count = 0
     for item in run["inputs"]:
-        role, name, digest = (str(item.get(key)) for key in ("role", "name", "sha256")) if isinstance(item, dict) else ("",) * 3
+        role, name, digest = (
+            (str(item.get(key)) for key in ("role", "name", "sha256")) if isinstance(item, dict) else ("",) * 3
+        )
         path = site_path if role == "site" else folder / name
         found = _hash_input(path)
         if found is None and role == "rules":
@@ -186,7 +193,7 @@ def _hash_input(path: Path) -> str | None:
 
 
 def _check_packaged(run: Any, name: str, digest: str) -> list[Row]:
-    """A rule set that comes with the package has no file beside the site: its content has the hash."""
+    """Check a rule set that comes with the package: it has no file beside the site, so its content has the hash."""
     contents = [item.get("content") for item in run["documents"] if isinstance(item, dict) and item.get("name") == name]
     for content in contents:
         if hashlib.sha256(json.dumps(content, sort_keys=True, default=str).encode()).hexdigest() == digest:
@@ -207,7 +214,9 @@ def _check_content(document: Any, site_path: Path, folder: Path) -> list[Row]:
     except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
         return [violation(name, f"no TOML ({error})", "the input of the plan")]
     found = list(_find_changes(content, document.get("content"), ""))
-    shown = [violation(f"run.json, {role} {name}, {key}", _shorten(two), _shorten(one)) for key, one, two in found[:_FEW]]
+    shown = [
+        violation(f"run.json, {role} {name}, {key}", _shorten(two), _shorten(one)) for key, one, two in found[:_FEW]
+    ]
     if len(found) > _FEW:
         shown.append(violation(f"run.json, {role} {name}", f"{len(found) - _FEW} more keys differ", "the file"))
     return shown

@@ -61,7 +61,7 @@ def find_most_m(item: Measured) -> FloatArray:
 
 
 def check_setbacks(evidence: Evidence) -> list[Row]:
-    """The setbacks that a unit lists are those in force on it, by distances measured anew."""
+    """Check that the setbacks a unit lists are those in force on it, by distances measured anew."""
     rows: list[Row] = []
     ids = evidence.units["unit_id"].to_numpy()
     for place, item in enumerate(evidence.measured):
@@ -79,7 +79,7 @@ def check_setbacks(evidence: Evidence) -> list[Row]:
         )
         if item.anywhere:
             continue
-        far = listed & ~(item.distance_m <= find_most_m(item))
+        far = listed & ((item.distance_m > find_most_m(item)) | (not item.meant))
         rows += pick_rows(
             far,
             lambda k, item=item, name=name: violation(  # type: ignore[misc]
@@ -90,7 +90,12 @@ def check_setbacks(evidence: Evidence) -> list[Row]:
             ),
         )
     rows += _check_unknown(evidence)
-    return [*rows, info("plan.gpkg", f"{len(ids)} units against {len(evidence.measured)} setbacks, {_count_near(evidence)} in force")]
+    return [
+        *rows,
+        info(
+            "plan.gpkg", f"{len(ids)} units against {len(evidence.measured)} setbacks, {_count_near(evidence)} in force"
+        ),
+    ]
 
 
 def _count_near(evidence: Evidence) -> str:
@@ -123,22 +128,25 @@ def find_label(evidence: Evidence, item: Measured, unit: int) -> str:
 
 
 def _check_unknown(evidence: Evidence) -> list[Row]:
-    """Setbacks that a unit lists and no rule set has."""
+    """Find setbacks that a unit lists and no rule set has."""
     known = {setback.id for _, setback in evidence.catalog.setbacks()}
     texts = evidence.units["setbacks"].to_numpy(dtype=object)
     faults = {
-        text: [name for name in str(text).split(";") if name and name not in known] for text in dict.fromkeys(texts.tolist())
+        text: [name for name in str(text).split(";") if name and name not in known]
+        for text in dict.fromkeys(texts.tolist())
     }
     bad = np.array([bool(faults[text]) for text in texts.tolist()], dtype=bool)
     ids = evidence.units["unit_id"].to_numpy()
     return pick_rows(
         bad,
-        lambda k: violation(f"unit {ids[k]}", f"lists {', '.join(faults[texts[k]])}", "setbacks of the rule sets in run.json"),
+        lambda k: violation(
+            f"unit {ids[k]}", f"lists {', '.join(faults[texts[k]])}", "setbacks of the rule sets in run.json"
+        ),
     )
 
 
 def check_forbidden(evidence: Evidence) -> list[Row]:
-    """No planned herbicide stands where a setback forbids it on the planned dates."""
+    """Check that no planned herbicide stands where a setback forbids it on the planned dates."""
     rows: list[Row] = []
     units = evidence.units
     ids = units["unit_id"].to_numpy()
@@ -153,7 +161,11 @@ def check_forbidden(evidence: Evidence) -> list[Row]:
             forbidden &= hits[codes]
         count += int(forbidden.sum())
         near = find_due(evidence, item) | evidence.listed[place]
-        sure = near if item.anywhere else near & (evidence.listed[place] | (item.distance_m < item.required_m - item.error_m))
+        sure = (
+            near
+            if item.anywhere
+            else near & (evidence.listed[place] | (item.distance_m < item.required_m - item.error_m))
+        )
         describe = _describer(evidence, item, ids)
         worst = None if item.anywhere else item.required_m - item.distance_m
         rows += pick_rows(forbidden & near & sure, lambda k, describe=describe: violation(*describe(k)), worst)  # type: ignore[misc]
@@ -186,7 +198,9 @@ def find_forbidden(evidence: Evidence, item: Measured) -> BoolArray:
     forbids = item.setback.forbids
     if forbids is None:
         return np.zeros(len(evidence.units), dtype=bool)
-    by_record = np.array([_matches(evidence, item, treatment) for treatment in evidence.treatments] + [False], dtype=bool)
+    by_record = np.array(
+        [_matches(evidence, item, treatment) for treatment in evidence.treatments] + [False], dtype=bool
+    )
     units = evidence.units
     pairs = units["method"].astype(str) + "\x1f" + units["product_id"].astype(str)
     texts, code = np.unique(pairs.to_numpy(dtype=object).astype(str), return_inverse=True)
@@ -216,13 +230,15 @@ def forbids_product(setback: Setback, method: str, product: Product) -> bool:
 def find_date_pairs(evidence: Evidence) -> tuple[NDArray[np.intp], list[Any]]:
     """Return for each unit which pair of dates it has, and the days of each pair (None: no dates)."""
     units = evidence.units
-    texts = (units["season_from"].astype(str) + "\x1f" + units["season_to"].astype(str)).to_numpy(dtype=object).astype(str)
+    texts = (
+        (units["season_from"].astype(str) + "\x1f" + units["season_to"].astype(str)).to_numpy(dtype=object).astype(str)
+    )
     known, code = np.unique(texts, return_inverse=True)
     return np.asarray(code, dtype=np.intp), [find_planned(*text.split("\x1f", 1)) for text in known]
 
 
 def check_distances(evidence: Evidence) -> list[Row]:
-    """Distances to the nearest water and receptor, of units and patches, are those measured anew."""
+    """Check the distances of units and patches to the nearest water and receptor against those measured anew."""
     rows: list[Row] = []
     ids = evidence.units["unit_id"].to_numpy()
     size = LENGTH.size(evidence.system)
@@ -263,6 +279,8 @@ def _compare_distance(
     unit = "ft" if size != 1.0 else "m"
     return pick_rows(
         off > find_tolerance_m(expected),
-        lambda k: violation(f"{kind} {ids[k]}", f"{what} {found[k] / size:.2f} {unit}", f"{expected[k] / size:.2f} {unit}"),
+        lambda k: violation(
+            f"{kind} {ids[k]}", f"{what} {found[k] / size:.2f} {unit}", f"{expected[k] / size:.2f} {unit}"
+        ),
         off,
     )

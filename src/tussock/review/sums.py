@@ -31,9 +31,12 @@ _ITEMS: Final[dict[str, tuple[str, Quantity | None]]] = {
 
 
 def check_sums(evidence: Evidence) -> list[Row]:
-    """The season is the sum of its patches, the patches of their units, and the products of the units treated with them."""
+    """Check that season and products are the sums of their units, and patches of theirs."""
     rows = [*_check_patches(evidence), *_check_products(evidence), *_check_season(evidence)]
-    return [*rows, info("plan.gpkg", f"{len(evidence.units)} units, {len(evidence.patches)} patches, products and season")]
+    return [
+        *rows,
+        info("plan.gpkg", f"{len(evidence.units)} units, {len(evidence.patches)} patches, products and season"),
+    ]
 
 
 def _add(values: FloatArray, place: NDArray[np.intp], count: int) -> FloatArray:
@@ -83,7 +86,9 @@ def _check_products(evidence: Evidence) -> list[Row]:
     ids = units["unit_id"].to_numpy()
     rows = pick_rows(
         used & (place < 0),
-        lambda k: violation(f"unit {ids[k]}", f"{units['product_id'].iloc[k]} not in product_budget.csv", "a row for each product"),
+        lambda k: violation(
+            f"unit {ids[k]}", f"{units['product_id'].iloc[k]} not in product_budget.csv", "a row for each product"
+        ),
     )
     used &= place >= 0
     names = table["product_id"].to_numpy()
@@ -112,12 +117,18 @@ def _check_season(evidence: Evidence) -> list[Row]:
     if frame is None:
         return []
     if not {"item", "low", "likely", "high", "unit"} <= set(frame.columns):
-        return [violation("plan.gpkg, season", f"columns {', '.join(map(str, frame.columns))}", "item, low, likely, high, unit")]
+        return [
+            violation(
+                "plan.gpkg, season", f"columns {', '.join(map(str, frame.columns))}", "item, low, likely, high, unit"
+            )
+        ]
     items = {str(item): place for place, item in enumerate(frame["item"].astype(str))}
     low, likely, high = (read_number(frame, name) for name in ("low", "likely", "high"))
     rows = pick_rows(
         (low > likely * (1 + _TOLERANCE)) | (high < likely * (1 - _TOLERANCE)),
-        lambda k: violation(f"season, {frame['item'].iloc[k]}", f"{low[k]:.6g}, {likely[k]:.6g}, {high[k]:.6g}", "low, likely, high"),
+        lambda k: violation(
+            f"season, {frame['item'].iloc[k]}", f"{low[k]:.6g}, {likely[k]:.6g}, {high[k]:.6g}", "low, likely, high"
+        ),
     )
     for item, (expected, unit) in find_season(evidence).items():
         place = items.get(item)
@@ -159,4 +170,3 @@ def find_season(evidence: Evidence) -> dict[str, tuple[float, str]]:
             total, unit = total / quantity.size(evidence.system), quantity.suffix(evidence.system)
         season[item] = (total, unit)
     return season
-

@@ -41,7 +41,7 @@ _MOST_ROWS: Final = 1_048_574
 
 
 def check_columns(evidence: Evidence) -> list[Row]:
-    """Every table has the columns of the contract, numbers are numbers, and ids stand once."""
+    """Check that tables have the columns of the contract, numbers are numbers, and ids stand once."""
     rows: list[Row] = []
     for name, schema in SCHEMAS.items():
         frame = _find_frame(evidence, name)
@@ -77,7 +77,7 @@ def _find_frame(evidence: Evidence, name: str) -> pd.DataFrame | None:
 
 
 def _check_numbers(table: str, name: str, column: pd.Series[Any]) -> list[Row]:
-    """A column of numbers may not hold texts: a program that saved it again may have changed its kind."""
+    """Check that a column of numbers holds no texts: a program that saved it again may have changed its kind."""
     import pandas as pd
     from pandas.api import types
 
@@ -97,11 +97,13 @@ def _check_system(evidence: Evidence) -> list[Row]:
     said = evidence.catalog.units or "us"
     if said == evidence.system:
         return []
-    return [violation("plan.gpkg, units", f"columns in {evidence.system} units", f"{said} units, as the site document says")]
+    return [
+        violation("plan.gpkg, units", f"columns in {evidence.system} units", f"{said} units, as the site document says")
+    ]
 
 
 def check_tables(evidence: Evidence) -> list[Row]:
-    """GeoPackage, CSV files and workbook hold the same tables, cell by cell."""
+    """Check that GeoPackage, CSV files, workbook and map hold the same tables, cell by cell."""
     rows: list[Row] = []
     compared = 0
     for file, name in CSV_FILES.items():
@@ -144,7 +146,9 @@ def _read_sheet(cells: list[tuple[Any, ...]]) -> pd.DataFrame:
         return pd.DataFrame()
     names = ["" if cell is None else str(cell) for cell in cells[0]]
     filled = [row for row in cells[1:] if any(cell is not None for cell in row)]
-    return pd.DataFrame([[*row, *[None] * (len(names) - len(row))][: len(names)] for row in filled], columns=names, dtype=object)
+    return pd.DataFrame(
+        [[*row, *[None] * (len(names) - len(row))][: len(names)] for row in filled], columns=names, dtype=object
+    )
 
 
 def compare_tables(name: str, main: pd.DataFrame, other: pd.DataFrame, where: str) -> list[Row]:
@@ -161,7 +165,11 @@ def compare_tables(name: str, main: pd.DataFrame, other: pd.DataFrame, where: st
     """
     keys = [key for key in KEYS[name] if key in main.columns and key in other.columns]
     if len(keys) < len(KEYS[name]):
-        return [violation(where, "no column " + ", ".join(sorted(set(KEYS[name]) - set(keys))), "the columns of the contract")]
+        return [
+            violation(
+                where, "no column " + ", ".join(sorted(set(KEYS[name]) - set(keys))), "the columns of the contract"
+            )
+        ]
     if len(main) != len(other):
         return [violation(where, f"{len(other)} rows", f"{len(main)}, as in plan.gpkg")]
     main, other = main.reset_index(drop=True), other.reset_index(drop=True)
@@ -170,7 +178,9 @@ def compare_tables(name: str, main: pd.DataFrame, other: pd.DataFrame, where: st
         if off.any():
             place = int(np.argmax(off))
             found, expected = str(other[key].iloc[place]), str(main[key].iloc[place])
-            return [violation(f"{where}, row {place + 2}, {key}", found, expected, "rows in another order, or another row")]
+            return [
+                violation(f"{where}, row {place + 2}, {key}", found, expected, "rows in another order, or another row")
+            ]
     shown = _read_texts(main[keys[0]])
     for key in keys[1:]:
         shown = shown + ", " + _read_texts(main[key])
@@ -222,7 +232,7 @@ def _read_texts(column: pd.Series[Any]) -> NDArray[Any]:
 
 
 def _check_map(evidence: Evidence) -> list[Row]:
-    """The map shows every unit."""
+    """Check that the map shows every unit."""
     text = evidence.delivered.texts.get("map.html")
     if text is None:
         return []

@@ -1,1 +1,1 @@
-"""Knowledge of the trade: formulas, method records, published rule sets and values, each with its source."""
+"""In: nothing of a site. Out: the trade: formulas, method records, published rule sets, values with their source."""

@@ -21,7 +21,7 @@ Tokens = frozenset[Token]
 
 TILING_TOLERANCE: Final = 1e-10
 _GRIDS_M: Final = (0.0, 1e-7, 1e-6, 1e-5)
-_SLIVER_SHARE: Final = 0.01
+SLIVER_SHARE: Final = 0.01
 
 
 @dataclass(frozen=True)
@@ -71,10 +71,10 @@ def cut_patch(patch: Any, zones: Sequence[Zone], sliver_area_m2: float) -> list[
             break
     else:
         raise CutError(f"pieces add up to {shapely.area(faces).sum():.9g} of {patch.area:.9g} m2 in every grid tried")
-    tokens = _find_tokens(faces, zones)
-    if len(faces) > 1:
-        faces, tokens = _merge_slivers(faces, tokens, min(sliver_area_m2, _SLIVER_SHARE * patch.area))
-    return _collect(faces, tokens)
+    bits = _find_bits(faces, zones)
+    faces, gone = merge_slivers(faces, bits, min(sliver_area_m2, SLIVER_SHARE * patch.area))
+    tokens = [frozenset(zones[k].token for k in range(len(zones)) if code >> k & 1) for code in bits.tolist()]
+    return _collect(faces[~gone], [token for token, lost in zip(tokens, gone, strict=True) if not lost])
 
 
 def _find_faces(patch: Any, zones: Sequence[Zone], grid_m: float) -> Any:
@@ -90,35 +90,47 @@ def _find_faces(patch: Any, zones: Sequence[Zone], grid_m: float) -> Any:
     return faces[shapely.intersects(patch, shapely.point_on_surface(faces))]
 
 
-def _find_tokens(faces: Any, zones: Sequence[Zone]) -> list[Tokens]:
-    """Return the restrictions in force on each face, by an inner point."""
+def _find_bits(faces: Any, zones: Sequence[Zone]) -> Any:
+    """Return the restrictions in force on each face as a bit field, by an inner point."""
     points = shapely.point_on_surface(faces)
-    inside = np.zeros((len(zones), len(faces)), dtype=bool)
+    bits = np.zeros(len(faces), dtype=object)  # whole numbers of any length: a patch may lie at many edges
     for place, zone in enumerate(zones):
         shapely.prepare(zone.ground)
-        inside[place] = shapely.intersects(zone.ground, points)
-    return [frozenset(zones[k].token for k in np.flatnonzero(column).tolist()) for column in inside.T]
+        bits[shapely.intersects(zone.ground, points)] += 1 << place
+    return bits
 
 
-def _merge_slivers(faces: Any, tokens: list[Tokens], least_m2: float) -> tuple[Any, list[Tokens]]:
-    """Join slivers to the neighbour that is stricter or as strict and shares the longest edge."""
-    faces, tokens = list(faces), list(tokens)
-    small = [place for place in np.argsort(shapely.area(faces)).tolist() if faces[place].area < least_m2]
-    gone: set[int] = set()
-    for place in small:  # a loop over geometry: slivers are few, and each merge changes the next one's neighbours
-        others = [k for k in range(len(faces)) if k != place and k not in gone and tokens[k] >= tokens[place]]
-        if not others:
+def merge_slivers(faces: Any, bits: Any, least_m2: float) -> tuple[Any, Any]:
+    """Join slivers of one patch to the neighbour that is stricter or as strict and shares the longest edge.
+
+    Parameters
+    ----------
+    faces
+        Faces of a patch, shape (f,).
+    bits
+        Restrictions of each as a bit field, shape (f,).
+    least_m2
+        Area under which a face is a sliver.
+
+    Returns
+    -------
+    faces, gone
+        Faces, the merged ones larger, and which ones have gone into another.
+    """
+    faces, gone = faces.copy(), np.zeros(len(faces), dtype=bool)
+    area = shapely.area(faces)
+    for place in np.argsort(area, kind="stable").tolist():  # each merge changes the next one's neighbours
+        if area[place] >= least_m2:
+            break
+        others = np.flatnonzero(~gone & ((bits & bits[place]) == bits[place]).astype(bool))
+        others = others[others != place]
+        edges = shapely.length(shapely.intersection(shapely.boundary(faces[place]), faces[others]))
+        if not len(edges) or edges.max() <= 0:
             continue
-        edges = shapely.length(shapely.intersection(shapely.boundary(faces[place]), [faces[k] for k in others]))
-        best = int(np.argmax(edges))
-        if edges[best] <= 0:
-            continue
-        faces[others[best]] = shapely.union(faces[others[best]], faces[place])
-        gone.add(place)
-    kept = [k for k in range(len(faces)) if k not in gone]
-    merged = np.empty(len(kept), dtype=object)
-    merged[:] = [faces[k] for k in kept]
-    return merged, [tokens[k] for k in kept]
+        best = others[int(np.argmax(edges))]
+        faces[best] = shapely.union(faces[best], faces[place])
+        gone[place] = True
+    return faces, gone
 
 
 def _collect(faces: Any, tokens: list[Tokens]) -> list[Piece]:

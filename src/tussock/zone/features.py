@@ -1,8 +1,8 @@
 """In: one layer's features and which of them a rule means. Out: a searchable group: near pairs, nearest feature, zones.
 
 Outlines are cut into short runs of segments in one index, so that the work follows the shore that a patch reaches and
-not the size of the lake; the insides of large polygons are kept as small cells. A zone is the union of circumscribed
-outlines around single segments: its straight sides stand exactly at the distance, its round ends never inside it.
+not the size of the lake; the insides of large polygons are kept as small cells. A zone is drawn around chains of
+segments: its straight sides stand exactly at the distance, its round ends never inside it.
 """
 
 from __future__ import annotations
@@ -15,6 +15,8 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 
+from tussock.zone.offsets import CAP_SIDES, draw_chains
+
 if TYPE_CHECKING:
     import geopandas as gpd
 
@@ -23,9 +25,7 @@ IntArray = NDArray[np.intp]
 GeometryArray = NDArray[Any]
 
 RUN_SEGMENTS: Final = 12
-CELL_VERTICES: Final = 256
-#: Sides of each round end. Circumscribed, so at most 1/cos(pi / 48) - 1 = 0.215 % too far, never too near.
-CAP_SIDES: Final = 24
+CELL_VERTICES: Final = 64
 #: Under this radius [m] a zone is the feature itself.
 NO_RADIUS_M: Final = 1e-3
 
@@ -42,12 +42,15 @@ class FeatureGroup:
         Name of each feature, shape (f,).
     offset_m
         Half the width of features drawn as lines, else 0, shape (f,).
-    runs, run_owner
-        Outline runs (lines, points) and the feature of each, shape (r,).
+    runs, run_owner, run_line
+        Outline runs (lines, points), the feature and the line or ring of each, shape (r,).
     cells, cell_owner
         Insides of areal features, shape (c,).
     segment, segment_run
-        Ends of each segment as x0, y0, x1, y1, shape (s, 4), and the run of each, shape (s,).
+        Ends of each segment as x0, y0, x1, y1, shape (s, 4), and the run of each, shape (s,). The first segment of a
+        ring comes again at its end, so that every corner stands between two neighbours.
+    line_open
+        Whether a line has ends (a ring has none), shape (lines,).
     """
 
     owner_row: IntArray
@@ -56,6 +59,8 @@ class FeatureGroup:
     assumed: NDArray[np.bool_]
     runs: GeometryArray
     run_owner: IntArray
+    run_line: IntArray
+    line_open: NDArray[np.bool_]
     cells: GeometryArray
     cell_owner: IntArray
     segment: FloatArray
@@ -76,6 +81,30 @@ class FeatureGroup:
         """First segment of each run, and the end, shape (r + 1,)."""
         return np.searchsorted(self.segment_run, np.arange(len(self.runs) + 1)).astype(np.intp)
 
+    @cached_property
+    def begins_line(self) -> NDArray[np.bool_]:
+        """Whether a segment is the first of its line, shape (s,)."""
+        line = self.run_line[self.segment_run]
+        return np.r_[True, line[1:] != line[:-1]][: len(line)]
+
+    @cached_property
+    def ends_line(self) -> NDArray[np.bool_]:
+        """Whether a segment is the last of its line, shape (s,)."""
+        line = self.run_line[self.segment_run]
+        return np.r_[line[1:] != line[:-1], True][: len(line)]
+
+    @cached_property
+    def run_box(self) -> FloatArray:
+        """West, south, east, north of each run, shape (r, 4)."""
+        return np.asarray(shapely.bounds(self.runs)).reshape(-1, 4)
+
+    def prepare(self) -> None:
+        """Build what is otherwise built at first use, so that threads only read."""
+        box = shapely.box(0, 0, 0, 0)
+        self.run_tree.query(box)
+        self.cell_tree.query(box)
+        _ = self.run_start, self.run_box, self.begins_line, self.ends_line
+
     def __len__(self) -> int:
         return len(self.owner_row)
 
@@ -91,7 +120,9 @@ def make_group(frame: gpd.GeoDataFrame, chosen: NDArray[np.bool_]) -> FeatureGro
     rings, ring_part = shapely.get_rings(parts, return_index=True)
     lines = np.concatenate([rings, parts[kind == 1]])
     line_owner = np.concatenate([part_owner[ring_part], part_owner[kind == 1]])
-    runs, run_owner, segment, segment_run = _cut_runs(lines, line_owner)
+    is_open = np.arange(len(lines)) >= len(rings)
+    segment, segment_line = _find_segments(lines, is_open)
+    runs, run_line, segment_run = _cut_runs(segment, segment_line)
     points, point_owner = parts[kind == 0], part_owner[kind == 0]
     xy = shapely.get_coordinates(points)
     cells, cell_owner = _cut_cells(parts[kind == 3], part_owner[kind == 3])  # noqa: PLR2004  (3 is a polygon)
@@ -101,7 +132,9 @@ def make_group(frame: gpd.GeoDataFrame, chosen: NDArray[np.bool_]) -> FeatureGro
         offset_m=np.nan_to_num(width) / 2,
         assumed=assumed,
         runs=np.concatenate([runs, points]),
-        run_owner=np.concatenate([run_owner, point_owner]).astype(np.intp),
+        run_owner=np.concatenate([line_owner[run_line], point_owner]).astype(np.intp),
+        run_line=np.concatenate([run_line, len(lines) + np.arange(len(points))]).astype(np.intp),
+        line_open=np.concatenate([is_open, np.ones(len(points), dtype=bool)]),
         cells=cells,
         cell_owner=cell_owner.astype(np.intp),
         segment=np.concatenate([segment, np.column_stack([xy, xy])]),
@@ -109,50 +142,65 @@ def make_group(frame: gpd.GeoDataFrame, chosen: NDArray[np.bool_]) -> FeatureGro
     )
 
 
-def _cut_runs(lines: GeometryArray, owner: IntArray) -> tuple[GeometryArray, IntArray, FloatArray, IntArray]:
-    """Cut lines into runs of at most `RUN_SEGMENTS` segments."""
+def _find_segments(lines: GeometryArray, is_open: NDArray[np.bool_]) -> tuple[FloatArray, IntArray]:
+    """Return the segments of lines and the line of each; those without length are left out, unless they are all."""
     xy, line = shapely.get_coordinates(lines, return_index=True)
-    inner = line[1:] == line[:-1]
-    start = np.flatnonzero(inner)
-    if len(start) == 0:
-        return np.empty(0, dtype=object), np.empty(0, np.intp), np.empty((0, 4)), np.empty(0, np.intp)
-    segment = np.column_stack([xy[start], xy[start + 1]])
-    segment_line = line[start]
-    first = np.r_[0, np.flatnonzero(np.diff(segment_line)) + 1]
-    place = np.arange(len(start)) - np.repeat(first, np.diff(np.r_[first, len(start)]))
+    start = np.flatnonzero(line[1:] == line[:-1])
+    long = (xy[start] != xy[start + 1]).any(axis=1)
+    flat_line = np.ones(len(lines), dtype=bool)
+    flat_line[line[start[long]]] = False
+    if flat_line.any():
+        _, first = np.unique(line[start], return_index=True)
+        long[first] |= flat_line[line[start[first]]]
+    start = start[long]
+    owner = line[start]
+    if not len(start):
+        return np.empty((0, 4)), np.empty(0, np.intp)
+    last = np.flatnonzero(np.r_[np.diff(owner) != 0, True])
+    first = np.r_[0, last[:-1] + 1]
+    again = ~is_open[owner[first]]
+    order = np.insert(np.arange(len(start)), last[again] + 1, first[again])
+    start = start[order]
+    return np.column_stack([xy[start], xy[start + 1]]), owner[order].astype(np.intp)
+
+
+def _cut_runs(segment: FloatArray, line: IntArray) -> tuple[GeometryArray, IntArray, IntArray]:
+    """Cut lines into runs of at most `RUN_SEGMENTS` segments; returns runs, the line of each, the run of each segment."""
+    count = len(segment)
+    if count == 0:
+        return np.empty(0, dtype=object), np.empty(0, np.intp), np.empty(0, np.intp)
+    first = np.r_[0, np.flatnonzero(np.diff(line)) + 1]
+    place = np.arange(count) - np.repeat(first, np.diff(np.r_[first, count]))
     new_run = (place % RUN_SEGMENTS) == 0
     run = np.cumsum(new_run) - 1
-    run_first = np.flatnonzero(new_run)
-    vertex = np.concatenate([segment[run_first, :2], segment[:, 2:]])
-    vertex_run = np.concatenate([np.arange(len(run_first)), run])
-    order = np.argsort(vertex_run, kind="stable")
-    runs = shapely.linestrings(vertex[order], indices=vertex_run[order])
-    return runs, owner[segment_line[run_first]], segment, run.astype(np.intp)
+    begin = np.flatnonzero(new_run)
+    xy = np.insert(segment[:, 2:], begin, segment[begin, :2], axis=0)
+    owner = np.insert(run, begin, run[begin])
+    return shapely.linestrings(xy, indices=owner), line[begin], run.astype(np.intp)
 
 
 def _cut_cells(polygons: GeometryArray, owner: IntArray) -> tuple[GeometryArray, IntArray]:
     """Cut polygons into cells of at most `CELL_VERTICES` vertices, halving their boxes."""
     done, done_owner = [], []
-    waiting = list(zip(polygons, owner, strict=True))
-    while waiting:  # a loop over geometry: only polygons of many vertices come round again
-        polygon, name = waiting.pop()
-        if shapely.get_num_coordinates(polygon) <= CELL_VERTICES:
-            done.append(polygon)
-            done_owner.append(name)
-            continue
-        west, south, east, north = polygon.bounds
-        if east - west >= north - south:
-            middle = (west + east) / 2
-            halves = ((west, south, middle, north), (middle, south, east, north))
-        else:
-            middle = (south + north) / 2
-            halves = ((west, south, east, middle), (west, middle, east, north))
-        for half in halves:
-            clipped = shapely.intersection(polygon, shapely.box(*half))
-            waiting += [(item, name) for item in shapely.get_parts(clipped) if item.geom_type == "Polygon"]
-    cells = np.empty(len(done), dtype=object)
-    cells[:] = done
-    return cells, np.asarray(done_owner, dtype=np.intp)
+    while len(polygons):
+        small = shapely.get_num_coordinates(polygons) <= CELL_VERTICES
+        done.append(polygons[small])
+        done_owner.append(owner[small])
+        polygons, owner = polygons[~small], owner[~small]
+        if not len(polygons):
+            break
+        west, south, east, north = shapely.bounds(polygons).T
+        wide = east - west >= north - south
+        x, y = np.where(wide, (west + east) / 2, east), np.where(wide, north, (south + north) / 2)
+        low = shapely.box(west, south, x, y)
+        high = shapely.box(np.where(wide, x, west), np.where(wide, south, y), east, north)
+        halves = np.concatenate([shapely.intersection(polygons, low), shapely.intersection(polygons, high)])
+        parts, whose = shapely.get_parts(halves, return_index=True)
+        areal = shapely.get_type_id(parts) == 3  # noqa: PLR2004  (3 is a polygon)
+        polygons, owner = parts[areal], np.concatenate([owner, owner])[whose[areal]]
+    if not done:
+        return np.empty(0, dtype=object), np.empty(0, np.intp)
+    return np.concatenate(done), np.concatenate(done_owner).astype(np.intp)
 
 
 def find_pairs(
@@ -243,7 +291,7 @@ def _nearest_runs(
     most = float(credit.max())
     if most == float(credit.min()):
         return item, run, core
-    bound = core - credit[group.run_owner[run]] + most
+    bound = np.maximum(core, core - credit[group.run_owner[run]] + most) + 1e-9  # the nearest itself, whatever the rounding
     more_item, more_run = group.run_tree.query(geometry[item], predicate="dwithin", distance=bound)
     more_core = shapely.distance(geometry[item][more_item], group.runs[more_run])
     score = more_core - credit[group.run_owner[more_run]]
@@ -253,39 +301,86 @@ def _nearest_runs(
     return item[more_item[best]], more_run[best], more_core[best]
 
 
-def draw_capsules(segment: FloatArray, radius_m: FloatArray) -> GeometryArray:
-    """Return the ground within a radius of each segment, circumscribed.
+def draw_grounds(
+    group: FeatureGroup,
+    key: IntArray,
+    run: IntArray,
+    reach_m: FloatArray,
+    cell_key: IntArray,
+    cell: IntArray,
+    *,
+    near: FloatArray | None = None,
+    sides: int = CAP_SIDES,
+) -> tuple[GeometryArray, IntArray]:
+    """Return, for each key, the ground within reach of its runs and inside its cells.
 
     Parameters
     ----------
-    segment
-        Ends x0, y0, x1, y1 [m], shape (n, 4); both ends alike for a point.
-    radius_m
-        Radius of each, shape (n,).
+    group
+        Features.
+    key, run
+        Pairs of key and run, shape (p,); a pair stands once.
+    reach_m
+        Reach of each pair [m], shape (p,).
+    cell_key, cell
+        Pairs of key and cell, shape (q,).
+    near
+        x, y, radius of the ground that matters to each pair, shape (p, 3): segments out of its reach are left out.
+    sides
+        Tangents on half a turn of round ends and outer corners.
 
     Returns
     -------
-    ndarray of Polygon, shape (n,)
-        Sides exactly at the radius, round ends of `CAP_SIDES` tangents.
+    grounds, keys
+        Polygons or multipolygons and the key of each, in ascending order; a key without ground is left out.
     """
-    start, end = segment[:, :2], segment[:, 2:]
-    along = end - start
-    length = np.hypot(along[:, 0], along[:, 1])
-    flat = length == 0
-    along[flat] = (1.0, 0.0)
-    length[flat] = 1.0
-    angle = np.arctan2(along[:, 1], along[:, 0])
-    step = np.pi / CAP_SIDES
-    spread = -np.pi / 2 + step * (np.arange(CAP_SIDES) + 0.5)
-    radius = (radius_m / np.cos(step / 2))[:, None]
-    ahead, behind = angle[:, None] + spread, angle[:, None] + np.pi + spread
-    ring_x = np.hstack([end[:, :1] + radius * np.cos(ahead), start[:, :1] + radius * np.cos(behind)])
-    ring_y = np.hstack([end[:, 1:] + radius * np.sin(ahead), start[:, 1:] + radius * np.sin(behind)])
-    capsules: GeometryArray = shapely.polygons(np.stack([ring_x, ring_y], axis=-1))
-    return capsules
+    wide = reach_m > NO_RADIUS_M
+    key, run, reach_m, near = key[wide], run[wide], reach_m[wide], None if near is None else near[wide]
+    start, count = group.run_start[run], group.run_start[run + 1] - group.run_start[run]
+    pair = np.repeat(np.arange(len(run)), count)
+    place = np.arange(len(pair)) - np.repeat(np.cumsum(count) - count, count) + start[pair]
+    if near is not None and len(pair):
+        aim = near[pair]
+        close = find_gap(group.segment[place], aim[:, :2]) <= aim[:, 2] + reach_m[pair]
+        pair, place = pair[close], place[close]
+    order = np.lexsort((place, key[pair]))
+    pair, place = pair[order], place[order]
+    line, owner = group.run_line[group.segment_run[place]], key[pair]
+    linked = np.zeros(len(place), dtype=bool)
+    linked[:-1] = (owner[1:] == owner[:-1]) & (place[1:] == place[:-1] + 1) & (line[1:] == line[:-1])
+    is_open = group.line_open[line]
+    starts, ends = is_open & group.begins_line[place], is_open & group.ends_line[place]
+    rings, chain = draw_chains(group.segment[place], reach_m[pair], linked, starts, ends, sides)
+    ring_key = np.empty(len(rings), dtype=np.intp)
+    ring_key[chain] = owner
+    pieces = np.concatenate([rings, group.cells[cell]])
+    piece_key = np.concatenate([ring_key, cell_key])
+    if not len(pieces):
+        return np.empty(0, dtype=object), np.empty(0, np.intp)
+    order = np.argsort(piece_key, kind="stable")
+    keys, number = np.unique(piece_key[order], return_inverse=True)
+    heaps = shapely.multipolygons(pieces[order], indices=number)
+    grounds = shapely.buffer(heaps, 0)  # dissolves what overlaps; see `offsets`
+    kept = ~shapely.is_empty(grounds)
+    return grounds[kept], keys[kept]
 
 
-def draw_zone(group: FeatureGroup, runs: IntArray, cells: IntArray, reach_m: FloatArray, near: Any = None) -> Any:
+def draw_capsules(segment: FloatArray, radius_m: FloatArray) -> GeometryArray:
+    """Return the ground within a radius of each single segment, round at both ends, shape (n,)."""
+    every, none = np.ones(len(segment), dtype=bool), np.zeros(len(segment), dtype=bool)
+    return draw_chains(segment, radius_m, none, every, every)[0]
+
+
+def find_gap(segment: FloatArray, xy: FloatArray) -> FloatArray:
+    """Return the distance between segments, shape (n, 4), and points, shape (n, 2), pair by pair."""
+    x0, y0 = segment[:, 0] - xy[:, 0], segment[:, 1] - xy[:, 1]
+    dx, dy = segment[:, 2] - segment[:, 0], segment[:, 3] - segment[:, 1]
+    square = dx * dx + dy * dy
+    share = np.clip(-(x0 * dx + y0 * dy) / np.where(square > 0, square, 1.0), 0.0, 1.0)
+    return np.hypot(x0 + share * dx, y0 + share * dy)
+
+
+def draw_zone(group: FeatureGroup, runs: IntArray, cells: IntArray, reach_m: FloatArray) -> Any:
     """Return the ground within reach of some runs and inside some cells, as one geometry.
 
     Parameters
@@ -296,21 +391,14 @@ def draw_zone(group: FeatureGroup, runs: IntArray, cells: IntArray, reach_m: Flo
         Which of them.
     reach_m
         Reach from the core of each feature [m], shape (f,).
-    near
-        Only segments within reach of this geometry are drawn; None for all.
     """
-    pieces: list[GeometryArray] = [group.cells[np.unique(cells)]]
-    runs = np.unique(runs)
-    runs = runs[reach_m[group.run_owner[runs]] > NO_RADIUS_M]
-    if len(runs):
-        start, stop = group.run_start[runs], group.run_start[runs + 1]
-        count = stop - start
-        chosen = np.repeat(start - np.r_[0, np.cumsum(count)[:-1]], count) + np.arange(int(count.sum()))
-        radius = reach_m[group.run_owner[np.repeat(runs, count)]]
-        segment = group.segment[chosen]
-        if near is not None:
-            lines = shapely.linestrings(segment.reshape(-1, 2, 2))
-            close = shapely.dwithin(lines, near, radius)
-            segment, radius = segment[close], radius[close]
-        pieces.append(draw_capsules(segment, radius))
-    return shapely.union_all(np.concatenate(pieces))
+    runs, cells = np.unique(runs), np.unique(cells)
+    grounds, _ = draw_grounds(
+        group,
+        group.run_line[runs],
+        runs,
+        reach_m[group.run_owner[runs]],
+        np.full(len(cells), -1, np.intp),
+        cells,
+    )
+    return shapely.union_all(grounds)

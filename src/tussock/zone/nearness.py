@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from tussock.base.errors import CutError
 from tussock.base.geodesy import find_distance_m, move_points
-from tussock.zone.features import FeatureGroup, Nearest, draw_zone, find_inside, find_nearest, find_pairs
+from tussock.zone.features import FeatureGroup, Nearest, draw_grounds, find_inside, find_nearest, find_pairs
 from tussock.zone.rules import SLACK_M, BoundRule
 
 if TYPE_CHECKING:
@@ -172,7 +172,6 @@ def find_ground_on(group: FeatureGroup, geometry: GeometryArray) -> FloatArray:
     area = np.zeros(len(geometry))
     item, cell = find_inside(group, geometry)
     pair, run, _ = find_pairs(group, geometry, group.offset_m)
-    for place in np.unique(np.concatenate([item, pair])).tolist():  # a loop over geometry: only units at the water
-        ground = draw_zone(group, run[pair == place], cell[item == place], group.offset_m, geometry[place])
-        area[place] = shapely.area(shapely.intersection(ground, geometry[place]))
+    ground, place = draw_grounds(group, pair, run, group.offset_m[group.run_owner[run]], item, cell)
+    area[place] = shapely.area(shapely.intersection(ground, geometry[place]))
     return area

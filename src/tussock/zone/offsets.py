@@ -49,6 +49,8 @@ def draw_chains(
         Polygons, shape (c,), and the chain of each segment, shape (n,). ``shapely.buffer(rings, 0)`` is the ground.
     """
     count = len(segment)
+    if count == 0:
+        return np.empty(0, dtype=object), np.empty(0, np.intp)
     first = np.r_[True, ~linked[:-1]]
     chain = np.cumsum(first) - 1
     begin = np.flatnonzero(first)

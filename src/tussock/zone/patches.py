@@ -145,7 +145,7 @@ def _classify(
         if place in covered:
             continue
         runs = run[np.searchsorted(item, place) : np.searchsorted(item, place, side="right")]
-        ground = draw_zone(group, runs, cell[inside_item == place], rule.reach_m, geometry[place])
+        ground = draw_zone(group, runs, cell[inside_item == place], rule.reach_m)
         if shapely.get_dimensions(ground) == 2:  # noqa: PLR2004  (an area)
             zones[place].append(Zone(("setback", token), ground))
 

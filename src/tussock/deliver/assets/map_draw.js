@@ -5,7 +5,7 @@
 const HATCH = '#1a1a1a', BLUE = '#0072B2', ROAD = '#5a4632', TILE = 14, FAR = 16, MARGIN = 0.15;
 const shapes = {}, isShown = {};
 const SYMBOLS = ['triangle', 'square', 'diamond', 'circle', 'star', 'pentagon', 'plus', 'hexagon'];
-let kinds = [], picture = null;
+let kinds = [], picture = null, ground = null;
 
 // ---- hatchings
 
@@ -87,8 +87,8 @@ function styleOf(key, feature) {
 
 /* Outlines for a check in the field: white under a black dash; thin from afar, where they would hide what they surround. */
 function checkStyles() {
-  return isFar() ? [{ line: '#fff', width: 2, dash: [] }, { line: '#000', width: 1.1, dash: [2, 4] }]
-    : [{ line: '#fff', width: 3.5, dash: [] }, { line: '#000', width: 2.2, dash: [3, 5] }];
+  const [under, over, dash] = isFar() ? [2, 1.1, [2, 4]] : [3.5, 2.2, [3, 5]];
+  return [{ line: '#fff', width: under, dash: [], under: true }, { line: '#000', width: over, dash, under: true }];
 }
 
 function isFar() { return map.getZoom() < FAR; }
@@ -122,6 +122,7 @@ function zoneShape(place) {  // zones can be large: each is unpacked when it is 
 
 function show(key, on) {
   isShown[key] = on;
+  if (key === 'base' && ground) { if (on) ground.addTo(map); else ground.remove(); }
   if (picture) picture.redraw();
 }
 
@@ -132,21 +133,41 @@ function placeOf(name, i) {
   return world && toLatLng(world[0], world[1]);
 }
 
+// ---- the background: pictures that stand in the page
+
+const Tiles = L.GridLayer.extend({
+  createTile(place) {
+    const count = 2 ** place.z, column = ((place.x % count) + count) % count;
+    const address = data.base.tiles[`${place.z}/${column}/${place.y}`];
+    return make('img', address ? { alt: '', src: address } : { alt: '' });
+  },
+});
+
+function makeGround() {
+  const base = data.base;
+  if (!base) return;
+  if (base.image) ground = L.imageOverlay(base.image, base.bounds, { pane: 'tilePane', alt: '' });
+  else ground = new Tiles({ minNativeZoom: base.zooms[0], maxNativeZoom: base.zooms[1], maxZoom: map.getMaxZoom() });
+}
+
 // ---- the picture: a canvas larger than the window by a margin, drawn anew when the map comes to rest
 
 const Picture = L.Layer.extend({
   onAdd(target) {
-    const pane = target.createPane('picture');
-    pane.style.zIndex = 420;
-    pane.style.pointerEvents = 'none';
-    this._canvas = make('canvas', { class: 'picture leaflet-zoom-animated', 'aria-hidden': 'true' });
-    pane.append(this._canvas);
+    this._pane = target.createPane('picture');
+    this._pane.style.zIndex = 420;
+    this._pane.style.pointerEvents = 'none';
+    this.renew();
     target.on(this._events(), this);
     this.redraw();
   },
   onRemove(target) {
     this._canvas.remove();
     target.off(this._events(), this);
+  },
+  renew() {  // an unused canvas: where a used one is printed, the clearing of it also wipes out what lies below
+    this._canvas = make('canvas', { class: 'picture leaflet-zoom-animated', 'aria-hidden': 'true' });
+    this._pane.replaceChildren(this._canvas);
   },
   _events() { return { moveend: this._later, resize: this._later, zoomanim: this._grow }; },
   _later() { this.redraw(); },
@@ -155,7 +176,7 @@ const Picture = L.Layer.extend({
     L.DomUtil.setTransform(this._canvas, corner, this._map.getZoomScale(event.zoom, this._zoom));
   },
   redraw() {
-    if (!this._map || this.paused) return;
+    if (!this._map) return;
     const size = this._map.getSize(), sharp = Math.max(window.devicePixelRatio || 1, 1), canvas = this._canvas;
     const margin = Math.round(Math.max(size.x, size.y) * MARGIN), start = this._map.getPixelBounds().min;
     canvas.width = (size.x + 2 * margin) * sharp;
@@ -203,6 +224,9 @@ function drawShape(context, view, shape, style, dotColour) {
     context.fillStyle = dotColour;
     context.fillRect((west + east) / 2 * scale - left - 1, (north + south) / 2 * scale - top - 1, 2, 2);
     return;
+  }
+  if (!dotColour && !style.under && ground && isShown.base) {  // over a picture of the ground, lines need a light edge
+    drawShape(context, view, shape, { line: 'rgba(255,255,255,0.75)', width: style.width + 2.4, dash: [], under: true });
   }
   context.strokeStyle = style.line;
   context.lineWidth = style.width;
@@ -322,6 +346,7 @@ function drawSwatch(place, key, kind) {
   context.scale(sharp, sharp);
   place.append(canvas);
   if (kind !== undefined) { drawSymbol(context, SYMBOLS[kind % SYMBOLS.length], wide / 2, high / 2, 6.5); return; }
+  if (key === 'base') return;
   if (key === 'labels') { context.font = '600 12px sans-serif'; context.fillText('A01', 6, 14); return; }
   const styles = key === 'check' ? checkStyles() : [styleOf(key)];
   styles.forEach((style) => {

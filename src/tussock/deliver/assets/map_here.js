@@ -129,7 +129,7 @@ function patchCard(i) {
 
 function unitButton(i) {
   const button = make('button', { type: 'button', 'data-goto': data.units.id[i] }, make('b', {}, make('bdi', {}, data.units.id[i])),
-    ` ${text(data.units.method[i]) || 'no treatment'}, ${text(data.units.amounts[i][0])}`);
+    ` ${text(data.units.method[i]) || data.classes[data.units.class[i]][1].toLowerCase()}, ${text(data.units.amounts[i][0])}`);
   button.addEventListener('click', () => goTo('units', i));
   return make('li', {}, button);
 }
@@ -200,6 +200,10 @@ function startHere() {
     }, 60);
   });
   map.getContainer().addEventListener('keydown', (event) => {
+    if (event.key === 'Escape' && map.getContainer().querySelector('.leaflet-popup')) {
+      map.closePopup();
+      map.getContainer().focus({ preventScroll: true });
+    }
     if (event.key !== 'Enter' || event.target !== map.getContainer()) return;
     event.preventDefault();
     const at = map.getCenter();

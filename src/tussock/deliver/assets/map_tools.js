@@ -1,6 +1,6 @@
 // In: the map and its data. Out: scale, north, readout, grid, measuring, printing; and the start of it all.
 
-let measure = null;
+let measure = null, ruler = null;
 
 // ---- scale bar and north: true at the middle of the map, on the ellipsoid
 
@@ -93,7 +93,7 @@ function drawGrid(context, view) {
     points.forEach((point, i) => (i ? context.lineTo(point.x, point.y) : context.moveTo(point.x, point.y)));
     context.strokeStyle = 'rgba(0,0,0,0.45)'; context.lineWidth = 0.8; context.setLineDash([1, 3]); context.stroke(); context.setLineDash([]);
     const edge = upright ? { x: crossing(points, 'y', 'x', 12), y: 12 } : { x: view.width - 48, y: crossing(points, 'x', 'y', view.width - 48) };
-    if (!Number.isFinite(edge.x + edge.y) || edge.x < 60 || edge.x > view.width - 40 || edge.y < 8 || edge.y > view.height - 20) continue;
+    if (!Number.isFinite(edge.x + edge.y) || edge.x < 60 || edge.x > view.width - 40 || edge.y < (upright ? 8 : 72) || edge.y > view.height - 20) continue;
     context.textAlign = 'center'; context.textBaseline = 'middle';
     context.strokeStyle = 'rgba(255,255,255,0.95)'; context.lineWidth = 4; context.strokeText(label, edge.x, edge.y);
     context.fillStyle = '#222'; context.fillText(label, edge.x, edge.y);
@@ -117,7 +117,7 @@ function addMeasure(at) {
   if (last) measure.total += geodesic(last.lat, last.lng, at.lat, at.lng);
   measure.points.push(at);
   measure.layer.addLatLng(at);
-  L.circleMarker(at, { radius: 3.5, color: '#000', weight: 1.5, fillColor: '#fff', fillOpacity: 1, interactive: false, pane: 'measure' }).addTo(measure.group);
+  L.circleMarker(at, { radius: 3.5, color: '#000', weight: 1.5, fillColor: '#fff', fillOpacity: 1, interactive: false, pane: 'measure', renderer: ruler }).addTo(measure.group);
   const words = measure.points.length < 2 ? 'First point set. Click the next one.' : `${sayDistance(measure.total)} over ${measure.points.length - 1} ${measure.points.length === 2 ? 'leg' : 'legs'}`;
   byId('measure-result').textContent = words;
   measure.tip.setLatLng(at).setContent(make('span', {}, measure.points.length < 2 ? '0' : sayDistance(measure.total)));
@@ -132,7 +132,7 @@ function setMeasuring(on) {
   if (!on) { byId('measure-result').textContent = ''; map.doubleClickZoom.enable(); return; }
   map.closePopup();
   map.doubleClickZoom.disable();
-  const layer = L.polyline([], { color: '#000', weight: 2.5, dashArray: '6 4', interactive: false, pane: 'measure' });
+  const layer = L.polyline([], { color: '#000', weight: 2.5, dashArray: '6 4', interactive: false, pane: 'measure', renderer: ruler });
   measure = { points: [], total: 0, layer, group: L.layerGroup([layer]).addTo(map), tip: L.tooltip({ direction: 'right', offset: [8, 0], className: 'measured' }) };
   byId('measure-result').textContent = 'Click points on the map, or press Enter on the map for the point under the cross. Escape ends it.';
 }
@@ -141,6 +141,7 @@ function startTools() {
   const pane = map.createPane('measure');
   pane.style.zIndex = 430;
   pane.style.pointerEvents = 'none';
+  ruler = L.svg({ pane: 'measure' });
   byId('tool-measure').addEventListener('click', () => setMeasuring(!isMeasuring()));
   byId('tool-grid').addEventListener('click', () => {
     show('grid', !isShown.grid);
@@ -174,6 +175,7 @@ function startPrint() {
 function refit(bounds) {
   map.invalidateSize({ pan: false, animate: false });
   map.fitBounds(bounds, { animate: false });
+  picture.renew();
   picture.redraw();
 }
 
@@ -185,6 +187,7 @@ function start(theMap, theData) {
   map.distance = (a, b) => { const one = L.latLng(a), two = L.latLng(b); return geodesic(one.lat, one.lng, two.lat, two.lng); };
   if (data.bounds) map.fitBounds(data.bounds, { padding: [26, 26], maxZoom: 18, animate: false });
   makeShapes();
+  makeGround();
   startFold();
   applyFilter();
   startLegend();

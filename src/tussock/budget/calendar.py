@@ -1,0 +1,298 @@
+"""In: planned units with hours and dates, the season's weeks. Out: the calendar by crew day, and what does not fit."""
+
+from __future__ import annotations
+
+import datetime as dt
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any, Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from tussock.base.findings import Finding
+from tussock.base.records import Operations, SeasonCalendar
+from tussock.budget.assignment import Assignment, Problem, Shares, assign_weeks, find_left_out, list_visits
+from tussock.budget.operations import DEFAULTS, find_times
+from tussock.budget.weeks import Job, Week, list_open_weeks, list_weeks
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+FloatArray = NDArray[np.float64]
+
+COLUMNS: Final = (
+    "crew_day",
+    "week",
+    "date",
+    "crew",
+    "sequence",
+    "unit_id",
+    "patch_id",
+    "area",
+    "crew_h",
+    "share",
+    "dirty",
+    "note",
+)
+_SMALL_H: Final = 1e-6
+#: A unit is finished on the day it was begun rather than carried over for less than this [person-hours].
+_OVERRUN_H: Final = 0.25
+#: A unit that takes longer than this much of a crew day may be carried over into another week.
+_CARRIED_DAYS: Final = 0.5
+
+
+@dataclass(frozen=True)
+class Schedule:
+    """The calendar, what is known about its quality, and what was noticed.
+
+    ``calendar`` has the columns of `COLUMNS`, one row for each unit and crew day; units left out stand at the end with
+    a blank date and the binding constraint in ``note``. ``quality`` has ``item, value, unit``.
+    """
+
+    calendar: pd.DataFrame
+    quality: pd.DataFrame
+    findings: tuple[Finding, ...]
+
+
+def plan_season(operations: Operations, jobs: Sequence[Job], order: Sequence[tuple[str, str]]) -> Schedule:
+    """Plan the season: weeks by the solver, then days and crews within each week.
+
+    Parameters
+    ----------
+    operations
+        With ``calendar`` and ``crew``.
+    jobs
+        One job for each unit.
+    order
+        Pairs of patches (upper, lower): the lower one is treated in no earlier week than the upper one.
+
+    Returns
+    -------
+    Schedule
+        Within a week clean sites come before dirty ones, areas are worked through one after the other, and upstream
+        comes before downstream.
+    """
+    calendar, crew = operations.calendar, operations.crew
+    if calendar is None or crew is None:
+        return Schedule(_make_table([]), _make_quality([]), ())
+    times = find_times(operations)
+    day_s = crew.day_s if crew.day_s is not None else DEFAULTS["day_s"].size if times is None else times.day_s
+    crew_day_h = crew.size * day_s / 3600
+    weeks = list_weeks(calendar)
+    capacity = np.array([len(week.days) * calendar.crews * crew_day_h for week in weeks])
+    move_h = calendar.move_s * crew.size / 3600
+    open_weeks = [tuple(list_open_weeks(job, weeks)) for job in jobs]
+    pairs, impossible = _pair_jobs(jobs, open_weeks, order)
+    carried = tuple(job.hours > crew_day_h * _CARRIED_DAYS for job in jobs)
+    problem = Problem(tuple(jobs), tuple(open_weeks), capacity, move_h, tuple(pairs), carried)
+    solvable, back = _drop_closed(problem)
+    found = assign_weeks(solvable, calendar.gap, calendar.time_limit_s)
+    shares: list[Shares] = [{} for _ in jobs]
+    for place, own in zip(back, found.shares, strict=True):
+        shares[place] = own
+    rows = _lay_out(problem, weeks, shares, calendar, crew_day_h)
+    left = _explain_left_out(problem, weeks, shares)
+    quality = _describe_quality(problem, found, shares, rows)
+    findings = _list_findings(left, impossible)
+    return Schedule(_make_table(rows + left), _make_quality(quality), tuple(findings))
+
+
+def _drop_closed(problem: Problem) -> tuple[Problem, list[int]]:
+    """Leave out the jobs that no week is open for; the order skips over them."""
+    kept = [place for place, weeks in enumerate(problem.open_weeks) if weeks]
+    new = {place: number for number, place in enumerate(kept)}
+    order = tuple((new[a], new[b]) for a, b in problem.order if a in new and b in new)
+    jobs = tuple(problem.jobs[place] for place in kept)
+    weeks = tuple(problem.open_weeks[place] for place in kept)
+    carried = tuple(problem.may_carry(place) for place in kept)
+    return Problem(jobs, weeks, problem.capacity_h, problem.move_h, order, carried), kept
+
+
+def _pair_jobs(
+    jobs: Sequence[Job], open_weeks: Sequence[tuple[int, ...]], order: Sequence[tuple[str, str]]
+) -> tuple[list[tuple[int, int]], list[tuple[str, str]]]:
+    """Return the pairs of jobs that the order of patches asks for, and the pairs of patches whose windows forbid it."""
+    by_patch: dict[str, list[int]] = {}
+    for place, job in enumerate(jobs):
+        if open_weeks[place]:
+            by_patch.setdefault(job.patch_id, []).append(place)
+    pairs, impossible = [], []
+    for upper, lower in order:
+        for before in by_patch.get(upper, ()):
+            for after in by_patch.get(lower, ()):
+                if open_weeks[before][0] <= open_weeks[after][-1]:
+                    pairs.append((before, after))
+                elif (upper, lower) not in impossible:
+                    impossible.append((upper, lower))
+    return pairs, impossible
+
+
+def _lay_out(
+    problem: Problem, weeks: Sequence[Week], shares: Sequence[Shares], calendar: SeasonCalendar, crew_day_h: float
+) -> list[dict[str, Any]]:
+    """Lay the jobs of each week onto its crew days, one after the other; a job may go on the day after."""
+    rows: list[dict[str, Any]] = []
+    number = 0
+    for place, week in enumerate(weeks):
+        own = [(job, job.hours * part[place]) for job, part in zip(problem.jobs, shares, strict=True) if place in part]
+        slots = [(day, crew) for crew in range(1, calendar.crews + 1) for day in week.days]
+        fill = _fill_days(_sort_week(own, week), slots, crew_day_h, problem.move_h)
+        days = sorted({(slot, day, crew) for slot, day, crew, _, _ in fill}, key=lambda item: (item[1], item[2]))
+        names = {slot: number + count for count, (slot, _, _) in enumerate(days, start=1)}
+        number += len(days)
+        sequence: dict[int, int] = {}
+        for slot, day, crew, job, hours in fill:
+            sequence[slot] = sequence.get(slot, 0) + 1
+            outside = not job.first <= day <= job.last
+            rows.append(
+                {"crew_day": names[slot], "week": week.number, "date": day.isoformat(), "crew": crew}
+                | {"sequence": sequence[slot], "unit_id": job.unit_id, "patch_id": job.patch_id, "area": job.area}
+                | {"crew_h": hours, "share": hours / job.hours, "dirty": job.dirty}
+                | {"note": f"this day is outside its dates, {job.first} to {job.last}: move by hand" if outside else ""}
+            )
+    return sorted(rows, key=lambda row: (row["crew_day"], row["sequence"]))
+
+
+def _sort_week(jobs: Sequence[tuple[Job, float]], week: Week) -> list[tuple[Job, float]]:
+    """Sort the jobs of a week: those whose window ends in it first, clean before dirty, area by area, upstream first."""
+
+    def key(item: tuple[Job, float]) -> tuple[Any, ...]:
+        job = item[0]
+        late = 0 if job.last < week.days[-1] else 2 if job.first > week.days[0] else 1
+        outlet = -math.inf if math.isnan(job.outlet_m) else job.outlet_m
+        return late, job.dirty, job.area, -outlet, job.patch_id, job.unit_id
+
+    return sorted(jobs, key=key)
+
+
+def _fill_days(
+    jobs: Sequence[tuple[Job, float]], slots: Sequence[tuple[dt.date, int]], crew_day_h: float, move_h: float
+) -> list[tuple[int, dt.date, int, Job, float]]:
+    """Return (slot, date, crew, job, hours) for jobs laid end to end; a move to another area takes its time."""
+    filled: list[tuple[int, dt.date, int, Job, float]] = []
+    slot, free = 0, crew_day_h
+    visited: set[str] = set()
+    for job, asked in jobs:
+        left = asked
+        if job.area not in visited:
+            visited.add(job.area)
+            free -= move_h
+        while left > _SMALL_H and slot < len(slots):
+            if free <= _SMALL_H:
+                slot, free = slot + 1, free + crew_day_h
+                continue
+            hours = left if left <= free + _OVERRUN_H else min(left, free)
+            filled.append((slot, *slots[slot], job, hours))
+            left, free = left - hours, free - hours
+        if left > _SMALL_H and slots:  # only rounding can run past the last day: capacity was kept by the week
+            filled.append((len(slots) - 1, *slots[-1], job, left))
+    return filled
+
+
+def _explain_left_out(problem: Problem, weeks: Sequence[Week], shares: Sequence[Shares]) -> list[dict[str, Any]]:
+    """Return a row for each job that is left out, whole or in part, with the constraint that binds it."""
+    rows = []
+    for place, job in enumerate(problem.jobs):
+        left = find_left_out(shares[place])
+        if left == 0:
+            continue
+        rows.append(
+            dict.fromkeys(COLUMNS)
+            | {"unit_id": job.unit_id, "patch_id": job.patch_id, "area": job.area, "crew_h": job.hours * left}
+            | {"date": "", "share": left, "dirty": job.dirty}
+            | {"note": f"left out: {find_binding(problem, weeks, place, shares)}"}
+        )
+    return rows
+
+
+def find_binding(problem: Problem, weeks: Sequence[Week], place: int, shares: Sequence[Shares]) -> str:
+    """Return in words what keeps a job out of the calendar: its dates, the capacity of its weeks, or the order.
+
+    Parameters
+    ----------
+    problem
+        Jobs, weeks open, capacity, order.
+    weeks
+        The season's working weeks.
+    place
+        Which job.
+    shares
+        What is done of each job in which week.
+    """
+    job, opened = problem.jobs[place], problem.open_weeks[place]
+    if not opened:
+        season = f"{weeks[0].days[0]} to {weeks[-1].days[-1]}" if weeks else "none"
+        return f"its dates {job.first} to {job.last} hold no working day of the season ({season})"
+    largest = float(problem.capacity_h[list(opened)].max())
+    if not problem.may_carry(place) and job.hours + problem.move_h > largest:
+        return f"it takes {job.hours:.1f} crew hours and its largest week holds {largest:.1f} with the move"
+    first, last, asked, room = _find_tightest(problem, opened)
+    span = f"{weeks[first].days[0]} to {weeks[last].days[-1]}"
+    if asked > room:
+        return f"crew capacity: jobs that fit only {span} ask {asked:.1f} crew hours, the crews have {room:.1f}"
+    after = [problem.jobs[a].patch_id for a, b in problem.order if b == place and shares[a]]
+    order = f", and it comes after {', '.join(after)}" if after else ""
+    return f"crew capacity in {span} with the moves between areas{order}: better used by other work"
+
+
+def _find_tightest(problem: Problem, opened: Sequence[int]) -> tuple[int, int, float, float]:
+    """Return the run of weeks around a job's own that is asked for most: first, last, hours asked, hours there."""
+    spans = [(weeks[0], weeks[-1], job.hours) for job, weeks in zip(problem.jobs, problem.open_weeks, strict=True) if weeks]
+    best = (-math.inf, opened[0], opened[-1], 0.0, 0.0)
+    for first in sorted({low for low, _, _ in spans if low <= opened[0]}):
+        for last in sorted({high for _, high, _ in spans if high >= opened[-1]}):
+            asked = sum(hours for low, high, hours in spans if first <= low and high <= last)
+            room = float(problem.capacity_h[first : last + 1].sum())
+            best = max(best, (asked - room, first, last, asked, room))
+    return best[1:]
+
+
+def _describe_quality(
+    problem: Problem, found: Assignment, shares: Sequence[Shares], rows: Sequence[Mapping[str, Any]]
+) -> list[tuple[str, Any, str]]:
+    """Return what is known about the calendar: method, objective, bound and gap as they are, hours and moves."""
+    placed = sum(job.hours * (1 - find_left_out(own)) for job, own in zip(problem.jobs, shares, strict=True))
+    visits = list_visits(problem, shares)
+    gap = found.gap * 100
+    unknown = "" if math.isfinite(gap) else "not known: no bound was worked out"
+    return [
+        ("method", found.method, ""),
+        ("objective", found.objective, "weighted crew hours"),
+        ("bound: no calendar can be better", found.bound, "weighted crew hours"),
+        ("gap between both", gap if not unknown else unknown, "" if unknown else "%"),
+        ("jobs", float(len(problem.jobs)), "count"),
+        ("jobs left out, whole or in part", float(sum(find_left_out(own) > 0 for own in shares)), "count"),
+        ("jobs carried over into another week", float(sum(len(own) > 1 for own in shares)), "count"),
+        ("work asked", float(sum(job.hours for job in problem.jobs)), "hours"),
+        ("work in the calendar", float(placed), "hours"),
+        ("capacity of the season", float(problem.capacity_h.sum()), "hours"),
+        ("visits to areas", float(len(visits)), "count"),
+        ("moves between areas", len(visits) * problem.move_h, "hours"),
+        ("crew days", float(len({row["crew_day"] for row in rows})), "count"),
+    ]
+
+
+def _list_findings(left: Sequence[Mapping[str, Any]], impossible: Sequence[tuple[str, str]]) -> list[Finding]:
+    findings = [
+        Finding("budget", "calendar", str(row["unit_id"]), str(row["note"]), "not in the calendar; see its note") for row in left
+    ]
+    for upper, lower in impossible:
+        what = f"the dates of {upper} open after those of {lower}, which lies downstream of it, have closed"
+        done = "treated downstream first; plan a second look at the lower patch"
+        findings.append(Finding("budget", "calendar", lower, what, done))
+    return findings
+
+
+def _make_table(rows: Sequence[Mapping[str, Any]]) -> pd.DataFrame:
+    import pandas as pd
+
+    table = pd.DataFrame(list(rows), columns=list(COLUMNS))
+    return table.astype({"crew_day": "Int64", "week": "Int64", "crew": "Int64", "sequence": "Int64"})
+
+
+def _make_quality(rows: Sequence[tuple[str, Any, str]]) -> pd.DataFrame:
+    import pandas as pd
+
+    return pd.DataFrame([(item, str(value) if isinstance(value, str) else f"{value:.6g}", unit) for item, value, unit in rows], columns=["item", "value", "unit"])

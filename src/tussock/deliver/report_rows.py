@@ -1,0 +1,152 @@
+"""In: the compliance table. Out: its rows as a reviewer reads them: counted, the worst first, clear ones by patch."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import Any, Final
+
+from tussock.base import columns as c
+from tussock.base.stages import PlanTables
+from tussock.base.text import show_length
+from tussock.deliver.cautions import MEETS
+from tussock.deliver.sheets_words import is_known, read_si
+
+FAILS: Final = "does not meet"
+NOT_CHECKED: Final = "not checked: draft rule set"
+FIELD_CHECK: Final = "within error: field check"
+TO_DO: Final = "to do before work"
+NOT_APPLICABLE: Final = "not applicable"
+
+
+@dataclass(frozen=True)
+class Verdict:
+    """A verdict of the compliance table: how it looks and what it means for the reviewer."""
+
+    name: str
+    look: str
+    meaning: str
+
+
+#: The worst first.
+VERDICTS: Final = (
+    Verdict(FAILS, "bad", "a treatment is planned that a rule in force there forbids: do not approve"),
+    Verdict(NOT_CHECKED, "bad", "the rule stands in a set that is a draft: it can refuse, it cannot pass anything"),
+    Verdict(
+        FIELD_CHECK, "doubt", "the distance lies within the mapping error or rests on an assumed width: measure there"
+    ),
+    Verdict(TO_DO, "task", "a permit, a notice or a place to keep mixing away from: see the list of tasks"),
+    Verdict(
+        MEETS,
+        "good",
+        "as mapped, with the stated error, the treatment planned is not among what the rule forbids there",
+    ),
+    Verdict(NOT_APPLICABLE, "plain", "no herbicide is planned on the unit, or the rule asks for nothing there"),
+)
+_RANK: Final = {verdict.name: rank for rank, verdict in enumerate(VERDICTS)}
+_LOOK: Final = {verdict.name: verdict.look for verdict in VERDICTS}
+_DECIDE: Final = (FAILS, NOT_CHECKED, FIELD_CHECK)
+
+
+def sum_verdicts(plan: PlanTables) -> list[dict[str, Any]]:
+    """Return each verdict with the number of its rows and of its units, the worst first."""
+    table = plan.compliance
+    rows = []
+    known = [(verdict.name, verdict.look, verdict.meaning) for verdict in VERDICTS]
+    other = [
+        (str(name), "bad", "not a verdict that this page knows")
+        for name in table["verdict"].unique()
+        if name not in _RANK
+    ]
+    for name, look, meaning in [*known, *other]:
+        own = table[table["verdict"] == name]
+        rows.append(
+            {"name": name, "look": look, "meaning": meaning, "rows": len(own), "units": own["unit_id"].nunique()}
+        )
+    return rows
+
+
+def summarise(plan: PlanTables) -> list[str]:
+    """Return what the counts mean, in a few sentences."""
+    table = plan.compliance
+    count = {verdict.name: int((table["verdict"] == verdict.name).sum()) for verdict in VERDICTS}
+    if not plan.site.rulesets:
+        return ["No rule set was loaded: nothing was checked against rules, and no herbicide is planned."]
+    drafts = sum(ruleset.ruleset.status == "draft" for ruleset in plan.site.rulesets)
+    lines = [f"{len(table):,} pairs of unit and rule were measured. {count[MEETS]:,} of them: {MEETS}."]
+    if count[FAILS]:
+        lines.insert(0, f"{count[FAILS]:,} pairs do not meet the loaded rules. Do not approve this plan.")
+    else:
+        lines.append("No pair was found that does not meet the loaded rules.")
+    if count[FIELD_CHECK]:
+        lines.append(f"{count[FIELD_CHECK]:,} pairs cannot be told from the map and need a check in the field.")
+    if drafts:
+        lines.append(
+            f"DRAFT: {drafts} of {len(plan.site.rulesets)} rule sets are drafts; {count[NOT_CHECKED]:,} pairs count as "
+            "not checked."
+        )
+    if count[TO_DO]:
+        lines.append(f"{count[TO_DO]:,} pairs ask for a permit, a notice or a place to keep mixing away from.")
+    return [*lines, "This page speaks of the loaded rules only; other laws, permits and the label still bind."]
+
+
+def list_rows_by_weight(plan: PlanTables, part: str) -> list[dict[str, str]]:
+    """Return rows of the compliance table, the worst first, then by the smallest margin.
+
+    Parameters
+    ----------
+    plan
+        With its compliance table.
+    part
+        ``"decide"``: rows that do not meet, are not checked or need a field check. ``"in force"``: rows that meet
+        although the rule is in force.
+    """
+    table = plan.compliance
+    if part == "decide":
+        chosen = table[table["verdict"].isin(_DECIDE) | ~table["verdict"].isin(list(_RANK))]
+    else:
+        chosen = table[(table["verdict"] == MEETS) & (table["distance_verdict"] != "clear")]
+    rows = [{str(name): value for name, value in row.items()} for row in chosen.to_dict("records")]
+    rows.sort(key=lambda row: (_RANK.get(str(row["verdict"]), -1), _margin(plan, row)))
+    return [_describe_row(plan, row) for row in rows]
+
+
+def group_clear_rows(plan: PlanTables) -> list[dict[str, Any]]:
+    """Return the other rows by patch: clear of the rule, not applicable, or listed as a task."""
+    table = plan.compliance
+    shown = table["verdict"].isin(_DECIDE) | ~table["verdict"].isin(list(_RANK))
+    shown |= (table["verdict"] == MEETS) & (table["distance_verdict"] != "clear")
+    groups: dict[str, list[dict[str, str]]] = {}
+    for row in table[~shown].to_dict("records"):
+        groups.setdefault(str(row["patch_id"]), []).append(_describe_row(plan, row))
+    return [{"patch": patch, "rows": rows} for patch, rows in groups.items()]
+
+
+def _margin(plan: PlanTables, row: dict[str, Any]) -> float:
+    system = plan.site.options.units
+    margin = read_si(row, "achieved", c.LENGTH, system) - read_si(row, "required", c.LENGTH, system)
+    return margin if math.isfinite(margin) else math.inf  # a rule for the whole site comes last
+
+
+def _describe_row(plan: PlanTables, row: dict[Any, Any]) -> dict[str, str]:
+    system = plan.site.options.units
+    numbers = {
+        name: read_si({str(key): value for key, value in row.items()}, name, c.LENGTH, system)
+        for name in ("required", "achieved", "error")
+    }
+    shown = {
+        name: show_length(size, system).split()[0] if math.isfinite(size) else "" for name, size in numbers.items()
+    }
+    drafts = {ruleset.title for ruleset in plan.site.rulesets if ruleset.ruleset.status == "draft"}
+    return {
+        "unit": str(row["unit_id"]),
+        "rule": str(row["setback_id"]),
+        **shown,
+        "distance": str(row["distance_verdict"]),
+        "verdict": str(row["verdict"]),
+        "look": _LOOK.get(str(row["verdict"]), "bad"),
+        "feature": str(row["feature"]),
+        "note": str(row["note"]) if is_known(row["note"]) else "",
+        "source": str(row["source"]),
+        "draft": "DRAFT" if str(row["ruleset"]) in drafts else "",
+    }

@@ -1,0 +1,129 @@
+"""In: the rule sets of a plan. Out: what was loaded, in words: sets, rules, combinations listed, what is to be done."""
+
+from __future__ import annotations
+
+from typing import Any, Final
+
+from tussock.base import columns as c
+from tussock.base.records import Combination, FeatureFilter, Setback
+from tussock.base.stages import PlanTables
+from tussock.deliver.report_rows import TO_DO
+from tussock.deliver.sheets_words import describe_task, figures, name_task
+
+
+def list_rulesets(plan: PlanTables) -> list[dict[str, Any]]:
+    """Return every rule set that was loaded."""
+    rows = []
+    for ruleset in plan.site.rulesets:
+        header = ruleset.ruleset
+        draft = header.status == "draft"
+        rows.append(
+            {
+                "title": header.title,
+                "authority": header.authority,
+                "valid": f"{header.valid_from or 'no first date'} to {header.valid_to or 'no last date'}",
+                "status": "DRAFT: not checked" if draft else header.status,
+                "draft": draft,
+                "read_by": header.read_by or "not stated",
+                "source": header.source,
+                "rules": len(ruleset.setback),
+                "listing": "what it does not list is refused" if header.listed_only else "",
+                "out_of_date": header.title in plan.site.options.accept_out_of_date,
+            }
+        )
+    return rows
+
+
+def list_rules(plan: PlanTables) -> list[dict[str, Any]]:
+    """Return every rule: its distance, what it runs from, what it means, and where it is in force."""
+    table = plan.compliance
+    measured = table.groupby("setback_id")["unit_id"].nunique()
+    in_force = table[table["distance_verdict"] != "clear"].groupby("setback_id")["unit_id"].nunique()
+    forbids = dict(zip(plan.setback_zones["setback_id"], plan.setback_zones["forbids"], strict=True))
+    rows = []
+    for ruleset, setback in plan.site.setbacks():
+        count = int(measured.get(setback.id, 0))
+        where = f"{int(in_force.get(setback.id, 0))} of {count} units" if count else "no such feature in the layers"
+        rows.append(
+            {
+                "id": setback.id,
+                "ruleset": ruleset.title,
+                "draft": ruleset.ruleset.status == "draft",
+                "distance": describe_reach(plan, setback),
+                "features": describe_features(setback.source_filter),
+                "means": describe_task(setback) or f"forbids {forbids.get(setback.id, '')}",
+                "season": f"{setback.season[0]} to {setback.season[1]}" if setback.season else "all year",
+                "conditions": list(setback.conditions),
+                "datum": setback.datum or "",
+                "in_force": where,
+                "source": setback.source,
+            }
+        )
+    return rows
+
+
+def describe_reach(plan: PlanTables, setback: Setback) -> str:
+    """Return the distance of a rule in words."""
+    system = plan.site.options.units
+    if setback.distance == "anywhere":
+        return "anywhere on the site"
+    if setback.distance_m is None:
+        column = getattr(setback.distance, "column", "")
+        return f"{getattr(setback.distance, 'times', 1):g} x {column} of each feature"
+    size = f"{figures(setback.distance_m / c.LENGTH.size(system), 4)} {c.LENGTH.suffix(system)}"
+    words = "on the feature itself" if setback.distance_m == 0 else size
+    return f"{words}, along the slope" if setback.measure == "slope" and setback.distance_m > 0 else words
+
+
+_NAMES: Final = {"water": "water", "receptors": "receptors"}
+
+
+def describe_features(wanted: FeatureFilter | None) -> str:
+    """Return the features that a rule runs from, in words."""
+    if wanted is None:
+        return "the whole site"
+    kinds = ", ".join(wanted.kind) or f"any {_NAMES[wanted.layer].rstrip('s')}"
+    words = kinds if wanted.state is None else f"{kinds} ({wanted.state})"
+    return f"{words}, only {', '.join(wanted.name)}" if wanted.name else words
+
+
+def list_listed(plan: PlanTables) -> list[tuple[str, str, str]]:
+    """Return the combinations that listing rule sets permit: set, combination, source."""
+    return [
+        (ruleset.title, describe_combination(row), row.source)
+        for ruleset in plan.site.rulesets
+        if ruleset.ruleset.listed_only
+        for row in ruleset.listed
+    ]
+
+
+def describe_combination(row: Combination) -> str:
+    """Return a combination of method and product in words; "every herbicide" where nothing is named."""
+    words = [", ".join(names) for names in (row.active, row.form, row.method, row.delivery) if names]
+    if row.aquatic_label is not None:
+        words.append("aquatic label" if row.aquatic_label else "no aquatic label")
+    return "; ".join(words).replace("_", " ") or "every herbicide"
+
+
+def list_tasks(plan: PlanTables) -> list[dict[str, Any]]:
+    """Return permits, notices and places to keep mixing away from, each with its units and features."""
+    table = plan.compliance
+    due = table[table["verdict"] == TO_DO]
+    rows = []
+    for ruleset, setback in plan.site.setbacks():
+        own = due[due["setback_id"] == setback.id]
+        if not len(own):
+            continue
+        rows.append(
+            {
+                "kind": name_task(setback),
+                "draft": ruleset.ruleset.status == "draft",
+                "id": setback.id,
+                "text": describe_task(setback),
+                "units": ", ".join(dict.fromkeys(own["unit_id"].astype(str))),
+                "count": own["unit_id"].nunique(),
+                "features": ", ".join(dict.fromkeys(own["feature"].astype(str))),
+                "source": setback.source,
+            }
+        )
+    return rows

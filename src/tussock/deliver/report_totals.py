@@ -1,0 +1,243 @@
+"""In: planned units, earlier applications. Out: what of each active falls on one piece of ground in the year.
+
+The totals are found anew from outlines and doses, so that a reviewer has a second sum beside that of the plan: a use
+counts on a unit where its outline covers more of it than a sliver.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING, Any, Final
+
+import numpy as np
+
+from tussock.base import columns as c
+from tussock.base.geodesy import find_area_m2
+from tussock.base.records import Product, Treatment
+from tussock.base.stages import PlanTables
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+_SHARE_COVERED: Final = 0.01
+_TOLERANCE: Final = 1e-9
+
+
+@dataclass(frozen=True)
+class GroundTotal:
+    """One active on the ground of one unit, against the yearly limit on the label of the product planned.
+
+    Attributes
+    ----------
+    unit_id, product_id, active
+        What is planned where.
+    planned, earlier, others
+        Doses of this year [kg ae/ha]: planned here, from earlier records, planned for other patches on the same ground.
+    limit
+        Of the product planned [kg ae/ha]; nan where its record has none.
+    uses
+        Earlier records and other units that were added.
+    lower
+        Products of the same active on that ground whose label has a lower limit that the total is over, with the
+        limit [kg ae/ha].
+    """
+
+    unit_id: str
+    product_id: str
+    active: str
+    planned: float
+    earlier: float
+    others: float
+    limit: float
+    uses: tuple[str, ...]
+    lower: tuple[tuple[str, float], ...] = ()
+
+    @property
+    def total(self) -> float:
+        """Dose of the year [kg ae/ha]."""
+        return self.planned + self.earlier + self.others
+
+    @property
+    def used_pct(self) -> float:
+        """Share of the limit in use [%]; nan without a limit."""
+        return self.total / self.limit * 100 if self.limit > 0 else math.nan
+
+    @property
+    def over(self) -> bool:
+        """Whether the year's total is over the limit."""
+        return self.total > self.limit * (1 + _TOLERANCE)
+
+
+@dataclass(frozen=True)
+class ActiveTotal:
+    """One active over the season: planned and earlier mass [kg ae], and the ground with the highest yearly total."""
+
+    active: str
+    planned_kg: float
+    earlier_kg: float
+    highest: GroundTotal | None
+
+
+@dataclass(frozen=True)
+class _Use:
+    row: int
+    unit_id: str
+    patch_id: str
+    product: Product
+    dose: float
+
+
+@dataclass(frozen=True)
+class _Record:
+    active: str
+    product_id: str
+    text: str
+    dose: float
+
+
+def find_ground_totals(plan: PlanTables) -> list[GroundTotal]:
+    """Return the yearly total of each active on each unit that is treated with it, the fullest limit first."""
+    uses = list(_list_uses(plan))
+    shared = _find_shared(plan)
+    earlier = _find_earlier(plan)
+    by_unit: dict[str, list[_Use]] = {}
+    for use in uses:
+        by_unit.setdefault(use.unit_id, []).append(use)
+    ids = plan.units["unit_id"].astype(str).tolist()
+    totals = []
+    for use in uses:
+        records = [item for item in earlier.get(use.row, []) if item.active == use.product.active.casefold()]
+        same = [
+            other
+            for row in shared.get(use.row, [])
+            for other in by_unit.get(ids[row], [])
+            if other.patch_id != use.patch_id and other.product.active.casefold() == use.product.active.casefold()
+        ]
+        totals.append(_add_up(plan, use, records, same))
+    return sorted(totals, key=lambda item: (-item.used_pct if item.limit > 0 else math.inf, item.unit_id))
+
+
+def _add_up(plan: PlanTables, use: _Use, records: list[_Record], same: list[_Use]) -> GroundTotal:
+    total = GroundTotal(
+        unit_id=use.unit_id,
+        product_id=use.product.id,
+        active=use.product.active,
+        planned=use.dose,
+        earlier=sum(item.dose for item in records),
+        others=sum(item.dose for item in same),
+        limit=use.product.limit_per_year_kg_per_ha or math.nan,
+        uses=(*(item.text for item in records), *(f"unit {item.unit_id}" for item in same)),
+    )
+    names = dict.fromkeys([*(item.product_id for item in records), *(item.product.id for item in same)])
+    known = [plan.site.products[name] for name in names if name in plan.site.products]
+    limits = [(item.id, item.limit_per_year_kg_per_ha) for item in known if item.limit_per_year_kg_per_ha is not None]
+    low = tuple(
+        (name, limit) for name, limit in limits if total.total > limit * (1 + _TOLERANCE) and name != use.product.id
+    )
+    return replace(total, lower=low)
+
+
+def find_active_totals(plan: PlanTables, grounds: list[GroundTotal]) -> list[ActiveTotal]:
+    """Return the season's mass of each active, planned and earlier, in the order of the product table."""
+    budget = plan.product_budget
+    size = c.MASS.size(plan.site.options.units)
+    planned: dict[str, float] = {}
+    for active, ae in zip(budget["active"], budget[f"ae_{c.MASS.suffix(plan.site.options.units)}"], strict=True):
+        planned[str(active)] = planned.get(str(active), 0.0) + float(ae) * size
+    earlier = _sum_earlier(plan)
+    names = list(planned) + [name for name in earlier if name not in {item.casefold() for item in planned}]
+    totals = []
+    for name in names:
+        highest = next((item for item in grounds if item.active.casefold() == name.casefold()), None)
+        totals.append(ActiveTotal(name, planned.get(name, 0.0), earlier.get(name.casefold(), 0.0), highest))
+    return totals
+
+
+def _list_uses(plan: PlanTables) -> Iterator[_Use]:
+    """Yield each active on each planned unit, partners in the tank too."""
+    system = plan.site.options.units
+    treatments = {item.id: item for item in plan.site.treatments or ()}
+    size = c.DOSE.size(system)
+    units: pd.DataFrame = plan.units
+    for row, unit in enumerate(units.to_dict("records")):
+        product = plan.site.products.get(str(unit["product_id"]))
+        if unit["status"] != "planned" or product is None:
+            continue
+        unit_id, patch_id = str(unit["unit_id"]), str(unit["patch_id"])
+        dose = float(unit[f"ae_{c.DOSE.suffix(system)}"]) * size
+        yield _Use(row, unit_id, patch_id, product, dose)
+        treatment = treatments.get(str(unit["treatment_id"]))
+        for partner, share in _list_partners(plan, treatment):
+            # the same liquid carries both: its volume for the area follows from the dose of the first product
+            own_share = 0.0 if treatment is None else treatment.concentration or 0.0
+            liquid_l_per_ha = dose / (own_share * product.strength_kg_per_l)
+            yield _Use(row, unit_id, patch_id, partner, liquid_l_per_ha * share * partner.strength_kg_per_l)
+
+
+def _list_partners(plan: PlanTables, treatment: Treatment | None) -> list[tuple[Product, float]]:
+    if treatment is None:
+        return []
+    return [(plan.site.products[item.product], item.concentration) for item in treatment.tank_mix]
+
+
+def _find_shared(plan: PlanTables) -> dict[int, list[int]]:
+    """Return, for each unit, the rows of other units on its ground."""
+    geometry = np.asarray(plan.units.geometry.array, dtype=object)
+    return _find_cover(geometry, geometry, skip_self=True)
+
+
+def _find_earlier(plan: PlanTables) -> dict[int, list[_Record]]:
+    """Return, for each unit, the earlier applications on its ground; doses in kg ae/ha."""
+    history = plan.features.get("history")
+    if history is None or not len(history):
+        return {}
+    units = np.asarray(plan.units.geometry.array, dtype=object)
+    covers = _find_cover(units, np.asarray(history.geometry.array, dtype=object))
+    rows = [
+        _Record(
+            str(row["active"]).casefold(),
+            str(row.get("product_id", "")),
+            describe_record(row),
+            float(row["ae_kg_per_ha"]),
+        )
+        for row in history.drop(columns=history.geometry.name).to_dict("records")
+    ]
+    return {unit: [rows[place] for place in places] for unit, places in covers.items()}
+
+
+def describe_record(row: Any) -> str:
+    """Return the name of an earlier application: label, product, date."""
+    date = row["date"].date() if hasattr(row["date"], "date") else row["date"]
+    return f"{row['label']}, {row.get('product_id') or row['active']}, {date}"
+
+
+def _find_cover(units: Any, others: Any, *, skip_self: bool = False) -> dict[int, list[int]]:
+    """Return, for each unit, the rows of others that cover more than a sliver of it."""
+    import shapely
+
+    if not len(units) or not len(others):
+        return {}
+    left, right = shapely.STRtree(others).query(units, predicate="intersects")
+    if skip_self:
+        left, right = left[left != right], right[left != right]
+    common = shapely.area(shapely.intersection(units[left], others[right]))
+    keep = common > _SHARE_COVERED * shapely.area(units[left])
+    found: dict[int, list[int]] = {}
+    for unit, other in sorted(zip(left[keep].tolist(), right[keep].tolist(), strict=True)):
+        found.setdefault(unit, []).append(other)
+    return found
+
+
+def _sum_earlier(plan: PlanTables) -> dict[str, float]:
+    """Return the mass of the earlier applications by active [kg ae]: dose x true area of each record."""
+    history = plan.features.get("history")
+    if history is None or not len(history):
+        return {}
+    area_m2 = find_area_m2(np.asarray(history.geometry.array, dtype=object), history.crs)
+    summed: dict[str, float] = {}
+    for active, dose, area in zip(history["active"], history["ae_kg_per_ha"], area_m2, strict=True):
+        key = str(active).casefold()
+        summed[key] = summed.get(key, 0.0) + float(dose) * float(area) / 10_000
+    return summed

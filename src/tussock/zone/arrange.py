@@ -1,0 +1,244 @@
+"""In: patches and the grounds that straddle them. Out: the faces of their common arrangement, told apart and proven."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any, Final
+
+import numpy as np
+import shapely
+from numpy.typing import NDArray
+
+from tussock.zone.cutting import SLIVER_SHARE, TILING_TOLERANCE, Zone, cut_patch, merge_slivers
+from tussock.zone.decide import Block, Keys, Near, spread
+from tussock.zone.features import NO_RADIUS_M, draw_capsules
+from tussock.zone.offsets import CAP_SIDES
+
+FloatArray = NDArray[np.float64]
+IntArray = NDArray[np.intp]
+BoolArray = NDArray[np.bool_]
+GeometryArray = NDArray[Any]
+Bits = NDArray[np.uint64]
+
+#: A face stands off if it is no nearer than its reach less this [m]: half the slack that every reach carries.
+PROOF_TOLERANCE_M: Final = 5e-6
+#: How much further than its reach a zone may go at an outer corner.
+_CORNER: Final = 1 / np.cos(np.pi / (2 * CAP_SIDES)) + 1e-9
+#: Outlines of zones are kept this far around a patch [m].
+_WINDOW_M: Final = 1.0
+_MOST_KEYS: Final = 62
+
+
+@dataclass(frozen=True)
+class Faces:
+    """Faces inside patches, sorted by patch, an inner point of each, and patches whose faces do not add up."""
+
+    geometry: GeometryArray
+    patch: IntArray
+    point: GeometryArray | None
+    untiled: IntArray
+
+
+def arrange_faces(patches: GeometryArray, keys: Keys, drawn: GeometryArray) -> Faces:
+    """Node the outlines of patches and of their grounds together and return the faces inside the patches."""
+    cut = np.unique(keys.patch)
+    rings, owner = shapely.get_parts(shapely.boundary(patches[cut]), return_index=True)
+    edges, edge_owner = _clip_outlines(drawn, keys.patch, shapely.bounds(patches))
+    lines = np.concatenate([rings, edges])
+    whose = np.concatenate([cut[owner], edge_owner])
+    order = np.argsort(whose, kind="stable")
+    heaps = shapely.multilinestrings(lines[order], indices=np.searchsorted(cut, whose[order]))
+    noded = shapely.union_all(heaps.reshape(-1, 1), axis=1)
+    parts, place = shapely.get_parts(shapely.polygonize(noded.reshape(-1, 1)), return_index=True)
+    patch = cut[place]
+    point = shapely.point_on_surface(parts)
+    shapely.prepare(patches[cut])
+    within = shapely.intersects(patches[patch], point)
+    shapely.destroy_prepared(patches[cut])
+    parts, patch, point = parts[within], patch[within], point[within]
+    total = np.bincount(patch, shapely.area(parts), minlength=len(patches))[cut]
+    whole = shapely.area(patches[cut])
+    many = keys.start[cut + 1] - keys.start[cut] > _MOST_KEYS
+    untiled = cut[(np.abs(total - whole) > TILING_TOLERANCE * whole) | many]
+    return Faces(parts, patch, point, untiled)
+
+
+def _clip_outlines(drawn: GeometryArray, patch: IntArray, box: FloatArray) -> tuple[GeometryArray, IntArray]:
+    """Return the outlines of grounds where they pass by the box of their patch, and the patch of each line."""
+    lines, key = shapely.get_parts(shapely.boundary(drawn), return_index=True)
+    xy, line = shapely.get_coordinates(lines, return_index=True)
+    start = np.flatnonzero(line[1:] == line[:-1])
+    a, b, owner = xy[start], xy[start + 1], patch[key[line[start]]]
+    window = box[owner] + np.array([-_WINDOW_M, -_WINDOW_M, _WINDOW_M, _WINDOW_M])
+    kept = ((np.maximum(a, b) >= window[:, :2]) & (np.minimum(a, b) <= window[:, 2:])).all(axis=1)
+    start, a, b, owner = start[kept], a[kept], b[kept], owner[kept]
+    if not len(start):
+        return np.empty(0, dtype=object), np.empty(0, np.intp)
+    begin = np.flatnonzero(np.r_[True, np.diff(start) != 1])
+    number = np.repeat(np.arange(len(begin)), np.diff(np.r_[begin, len(start)]))
+    vertices = np.insert(b, begin, a[begin], axis=0)
+    return shapely.linestrings(vertices, indices=np.insert(number, begin, np.arange(len(begin)))), owner[begin]
+
+
+def find_unproven(block: Block, keys: Keys, drawn: GeometryArray, faces: Faces) -> tuple[Bits, IntArray]:
+    """Tell by an inner point of each face which keys of its patch it lies in, and which faces fail their proof.
+
+    Returns
+    -------
+    bits
+        One bit for each key of the patch, shape (f,).
+    unproven
+        Faces outside a zone that do not stand off by its full reach.
+    """
+    face, key = keys.spread(faces.patch)
+    held = np.zeros(len(face), dtype=bool)
+    other = keys.zone[key] < 0
+    held[other] = shapely.intersects(drawn[key[other]], faces.point[face[other]])
+    bad = [np.empty(0, np.intp)]
+    for near in block.near:
+        own = np.isin(keys.zone[key], near.zones)
+        if own.any():
+            held[own], short = _decide_faces(block, near, drawn, faces, face[own], key[own], keys)
+            bad.append(short)
+    bits = np.zeros(len(faces.patch), dtype=np.uint64)
+    bit = np.minimum(keys.bit[key[held]], _MOST_KEYS).astype(np.uint64)
+    np.bitwise_or.at(bits, face[held], np.uint64(1) << bit)
+    return bits, np.concatenate(bad)
+
+
+def _decide_faces(
+    block: Block, near: Near, drawn: GeometryArray, faces: Faces, face: IntArray, key: IntArray, keys: Keys
+) -> tuple[BoolArray, IntArray]:
+    """Decide pairs of face and zone of one group, and prove those outside."""
+    group = near.group
+    chosen = np.unique(face)
+    start = np.searchsorted(near.patch, faces.patch[chosen])
+    stop = np.searchsorted(near.patch, faces.patch[chosen], side="right")
+    place, pair = spread(start, stop - start)
+    of_face = chosen[place]
+    run = near.run[pair]
+    gap = shapely.distance(faces.point[of_face], group.runs[run])
+    wet = _find_wet(near, faces, chosen)
+    held = wet[face].copy()
+    reach = {zone: block.zones[zone].reach_m[group.run_owner[run]] for zone in near.zones}
+    standing = np.zeros(len(of_face), dtype=bool)
+    outside = {}
+    for zone in near.zones:
+        rows = np.flatnonzero(keys.zone[key] == zone)
+        limit = np.where(reach[zone] > NO_RADIUS_M, reach[zone], -1.0)
+        inner, corner = np.zeros(len(faces.patch), dtype=bool), np.zeros(len(faces.patch), dtype=bool)
+        inner[of_face[gap <= limit]] = True
+        corner[of_face[gap <= limit * _CORNER]] = True
+        held[rows] |= inner[face[rows]]
+        doubt = rows[~held[rows] & corner[face[rows]]]
+        held[doubt] = shapely.intersects(drawn[key[doubt]], faces.point[face[doubt]])
+        out = np.zeros(len(faces.patch), dtype=bool)
+        out[face[rows[~held[rows]]]] = True
+        outside[zone] = out[of_face] & (near.distance_m[pair] <= limit)
+        standing |= outside[zone]
+    test = np.flatnonzero(standing)
+    distance = np.full(len(of_face), np.inf)
+    distance[test] = shapely.distance(faces.geometry[of_face[test]], group.runs[run[test]])
+    short = np.zeros(len(of_face), dtype=bool)
+    for zone in near.zones:
+        short |= outside[zone] & (distance < reach[zone] - PROOF_TOLERANCE_M)
+    return held, np.unique(of_face[short])
+
+
+def _find_wet(near: Near, faces: Faces, chosen: IntArray) -> BoolArray:
+    """Tell which faces lie in the cells of a group, by their inner point."""
+    wet = np.zeros(len(faces.patch), dtype=bool)
+    start = np.searchsorted(near.cell_patch, faces.patch[chosen])
+    stop = np.searchsorted(near.cell_patch, faces.patch[chosen], side="right")
+    place, pair = spread(start, stop - start)
+    held = shapely.intersects(near.group.cells[near.cell[pair]], faces.point[chosen[place]])
+    wet[chosen[place[held]]] = True
+    return wet
+
+
+def merge_small(
+    patches: GeometryArray, faces: Faces, bits: Bits, sliver_area_m2: float
+) -> tuple[Faces, Bits]:
+    """Join faces under a sliver's area to a neighbour that is at least as strict."""
+    area = shapely.area(faces.geometry)
+    least = np.minimum(sliver_area_m2, SLIVER_SHARE * shapely.area(patches))[faces.patch]
+    some = np.unique(faces.patch[area < least])
+    if not len(some):
+        return faces, bits
+    start = np.searchsorted(faces.patch, some)
+    stop = np.searchsorted(faces.patch, some, side="right")
+    geometry, bits = faces.geometry.copy(), bits.copy()
+    kept = np.ones(len(area), dtype=bool)
+    for first, last in zip(start.tolist(), stop.tolist(), strict=True):  # a loop over geometry: few patches
+        merged, gone = merge_slivers(geometry[first:last], bits[first:last], float(least[first]))
+        geometry[first:last] = merged
+        kept[first + np.flatnonzero(gone)] = False
+    return Faces(geometry[kept], faces.patch[kept], None, faces.untiled), bits[kept]
+
+
+def collect_pieces(
+    patches: GeometryArray, faces: Faces, bits: Bits
+) -> tuple[GeometryArray, IntArray, Bits]:
+    """Put faces of one patch with the same bits into one piece; the strictest first, then the larger.
+
+    Returns
+    -------
+    geometry, patch, bits
+        Of each piece, sorted by patch. A patch in one piece comes back as it is.
+    """
+    order = np.lexsort((bits, faces.patch))
+    shape, patch, code = faces.geometry[order], faces.patch[order], bits[order]
+    begin = np.flatnonzero(np.r_[True, (np.diff(patch) != 0) | (code[1:] != code[:-1])][: len(patch)])
+    size = np.diff(np.r_[begin, len(patch)])
+    area = np.add.reduceat(shapely.area(shape), begin)
+    pieces = shape[begin]
+    many = np.flatnonzero(size > 1)
+    if len(many):
+        place, number = spread(begin[many], size[many])
+        parts, part = shapely.get_parts(shape[number], return_index=True)
+        heaps = shapely.multipolygons(parts, indices=place[part])
+        broken = ~shapely.is_valid(heaps)  # faces with an edge in common: a sliver stood between them
+        heaps[broken] = shapely.union_all(heaps[broken].reshape(-1, 1), axis=1)
+        pieces[many] = heaps
+    patch, code = patch[begin], code[begin]
+    alone = np.bincount(patch, minlength=len(patches))[patch] == 1
+    pieces[alone] = patches[patch[alone]]
+    strict = np.bitwise_count(code) if hasattr(np, "bitwise_count") else _count_bits(code)
+    order = np.lexsort((code, -area, -strict.astype(np.intp), patch))
+    return pieces[order], patch[order], code[order]
+
+
+def _count_bits(code: Bits) -> IntArray:
+    return np.array([int(item).bit_count() for item in code.tolist()], dtype=np.intp)
+
+
+def cut_slowly(
+    block: Block, keys: Keys, drawn: GeometryArray, place: int, sliver_area_m2: float
+) -> tuple[GeometryArray, list[IntArray]]:
+    """Cut one patch by the union of outlines around single segments, on finer and finer grids.
+
+    Returns
+    -------
+    pieces, held
+        Pieces of the patch, and for each the keys that it lies in.
+    """
+    zones = []
+    for key in range(keys.start[place], keys.start[place + 1]):
+        zone = int(keys.zone[key])
+        ground = drawn[key] if zone < 0 else _draw_anew(block, zone, place)
+        zones.append(Zone(("key", str(key)), ground))
+    pieces = cut_patch(block.patches[place], zones, sliver_area_m2)
+    geometry = np.empty(len(pieces), dtype=object)
+    geometry[:] = [piece.geometry for piece in pieces]
+    return geometry, [np.array([int(key) for _, key in piece.tokens], dtype=np.intp) for piece in pieces]
+
+
+def _draw_anew(block: Block, zone: int, place: int) -> Any:
+    near = next(item for item in block.near if zone in item.zones)
+    group, reach = near.group, block.zones[zone].reach_m
+    runs = near.run[(near.patch == place) & (near.distance_m <= reach[group.run_owner[near.run]])]
+    pair, number = spread(group.run_start[runs], group.run_start[runs + 1] - group.run_start[runs])
+    radius = reach[group.run_owner[runs]][pair]
+    number, radius = number[radius > NO_RADIUS_M], radius[radius > NO_RADIUS_M]
+    cells = group.cells[near.cell[near.cell_patch == place]]
+    return shapely.union_all(np.concatenate([cells, draw_capsules(group.segment[number], radius)]))

@@ -1,0 +1,471 @@
+"""crew_sheets.pdf, read back with poppler's tools; and the parts that its figures and maps are made of."""
+
+from __future__ import annotations
+
+import hashlib
+import os
+import re
+import shutil
+import subprocess
+import sys
+import time
+from dataclasses import replace
+from decimal import Decimal
+from html import unescape
+from pathlib import Path
+
+import numpy as np
+import pytest
+import shapely
+from geographiclib.geodesic import Geodesic
+from pyproj import CRS
+
+from tussock.base.errors import MissingExtraError
+from tussock.base.geodesy import find_transformer, move_geometry
+from tussock.base.records import Treatment
+from tussock.base.units import GALLON_L
+from tussock.deliver import sheets, sheets_layout
+from tussock.deliver.sheets_ground import (
+    NO_OPTION,
+    OPEN_LIMITED,
+    choose_grid,
+    find_looks,
+    find_north,
+    find_ticks,
+    frame_ground,
+    make_plane,
+)
+from tussock.deliver.sheets_text import clean_text, shape_arabic, turn_line
+from tussock.deliver.sheets_words import list_loads, show_volume
+from tussock.plan import Plan
+
+needs_poppler = pytest.mark.skipif(
+    shutil.which("pdftotext") is None, reason="reads the PDF back with poppler's pdftotext, which is not installed"
+)
+HOSTILE = (
+    "{{7*7}} <script>alert(1)</script> =cmd|x" + "A" * 180,
+    "אגם 12 קטן",
+    "芦苇-1 été",
+)
+
+
+def write(plan: Plan, path: Path) -> Path:
+    sheets.write_sheets(plan, path)
+    return path
+
+
+def read_pages(pdf: Path) -> list[str]:
+    """Text of each page, white space made single."""
+    run = subprocess.run(["pdftotext", str(pdf), "-"], capture_output=True, check=True)
+    return [" ".join(page.split()) for page in run.stdout.decode().split("\f")[:-1]]
+
+
+def rename(plan: Plan, names: tuple[str, ...]) -> Plan:
+    """Give the patches of a plan other ids and their units ids that begin with them."""
+    new = dict(zip(plan.patches["patch_id"], names, strict=True))
+
+    def change(table):
+        table = table.copy()
+        if "unit_id" in table:
+            owner = dict(zip(plan.units["unit_id"], plan.units["patch_id"], strict=True))
+            table["unit_id"] = [new[owner[name]] + name.removeprefix(owner[name]) for name in table["unit_id"]]
+        if "patch_id" in table:
+            table["patch_id"] = [new[name] for name in table["patch_id"]]
+        return table
+
+    tables = ("patches", "units", "options", "compliance")
+    return replace(plan, **{name: change(getattr(plan, name)) for name in tables})
+
+
+@pytest.fixture(scope="module")
+def hostile_plan(small_plan) -> Plan:
+    """Ids that break templates and tables, letters without a glyph, texts that never end."""
+    plan = rename(small_plan, HOSTILE)
+    patches = plan.patches.assign(species=["=1+1 <b>x</b> &amp; {{x}}", "\u202eevil\x07 name", "Ñandú " * 40])
+    units = plan.units.assign(reason="a reason without an end " * 200, cautions="@SUM(1)", non_chemical="B" * 600)
+    return replace(plan, patches=patches, units=units)
+
+
+@pytest.fixture(scope="module")
+def sample_pdf(sample_plan, tmp_path_factory) -> Path:
+    return write(sample_plan, tmp_path_factory.mktemp("sheets") / "crew_sheets.pdf")
+
+
+@pytest.fixture(scope="module")
+def sample_pages(sample_pdf) -> list[str]:
+    return read_pages(sample_pdf)
+
+
+@pytest.fixture(scope="module")
+def hostile_pdf(hostile_plan, tmp_path_factory) -> Path:
+    return write(hostile_plan, tmp_path_factory.mktemp("hostile") / "crew_sheets.pdf")
+
+
+# ---- the document
+
+
+@needs_poppler
+def test_each_patch_has_its_sheet_and_the_index_leads_to_it(sample_pdf, sample_pages, sample_plan):
+    ids = sample_plan.patches["patch_id"].tolist()
+    first = {}
+    for number, page in enumerate(sample_pages, start=1):
+        found = re.search(r"Sheet (\d+) of (\d+), page 1 of", page)
+        if found:
+            assert int(found[2]) == len(ids)
+            patch_id = ids[int(found[1]) - 1]
+            assert page.startswith(f"Patch {patch_id} ") or f" Patch {patch_id} " in page
+            first[patch_id] = number
+    assert list(first) == ids
+    run = subprocess.run(["pdftotext", "-layout", "-l", "6", str(sample_pdf), "-"], capture_output=True, check=True)
+    index = dict(re.findall(r"^\s*([A-Z]\d\d)\s.*\s(\d+)$", run.stdout.decode(), flags=re.MULTILINE))
+    assert {name: int(page) for name, page in index.items()} == first
+    assert b"/GoTo" in sample_pdf.read_bytes() or b"/Dest" in sample_pdf.read_bytes()
+
+
+@needs_poppler
+def test_sheets_start_on_their_own_leaf(sample_pages):
+    starts = [number for number, page in enumerate(sample_pages, start=1) if re.search(r"Sheet \d+ of \d+, page 1 of", page)]
+    assert all(number % 2 == 1 for number in starts)
+
+
+@needs_poppler
+def test_every_page_says_that_blanks_are_open(sample_pages, sample_plan):
+    assert all("Not ready for field use: blanks are open" in page for page in sample_pages)
+    assert all(f"{sample_plan.site.name}, season 2027" in page for page in sample_pages)
+    text = " ".join(sample_pages)
+    assert "compliant" not in text.casefold()
+    for caution in ("The label on the container is the law", "Yearly totals are as good as the records"):
+        assert text.count(caution) >= len(sample_plan.patches)
+    for blank in ("Emergency number", "Nearest hospital", "Poison information", "Reviewed by", "Signature and date"):
+        assert text.count(blank) >= len(sample_plan.patches)
+
+
+def three_digits(value: float) -> str:
+    """Three significant digits by decimal arithmetic, as a second way to the one under test."""
+    exact = Decimal(repr(float(value)))
+    if exact == 0:
+        return "0"
+    rounded = round(exact, 2 - exact.adjusted())
+    text = f"{rounded:,f}"
+    return text.rstrip("0").rstrip(".") if "." in text else text
+
+
+@needs_poppler
+def test_cards_hold_the_figures_of_the_units(sample_pages, sample_plan):
+    text = " ".join(sample_pages)
+    cards = {part.split(":")[0]: part for part in re.split(r"(?=Unit [A-Z]\d\d-\d\d: )", text)[1:]}
+    units = sample_plan.units
+    assert set(cards) == {f"Unit {name}" for name in units["unit_id"]}
+    checked = 0
+    for unit in units.itertuples():
+        card = cards[f"Unit {unit.unit_id}"]
+        assert f"{three_digits(unit.area_acre)} acre" in card
+        if unit.status != "planned":
+            assert "NO OPTION: leave this unit untreated." in card or "Treat this ground with patch" in card
+            continue
+        if unit.crew_hours == unit.crew_hours:
+            assert f"crew {three_digits(unit.crew_hours)} h" in card
+        if unit.product_id:
+            assert unit.product_id in card
+            if unit.ae_lb == unit.ae_lb:
+                assert f"{three_digits(unit.ae_lb)} lb ae" in card
+                assert f"{three_digits(unit.ae_lb_per_acre)} lb/acre ae" in card
+                ounces = unit.spray_gal * 128
+                shown = f"{three_digits(unit.spray_gal)} gal mix" if unit.spray_gal >= 1 else three_digits(ounces)
+                assert shown in card
+        if str(unit.stems) != "<NA>":
+            assert f"{unit.stems:,} stems" in card
+        if unit.spray_seconds == unit.spray_seconds and unit.spray_seconds >= 60:
+            assert f"nozzle open {round(unit.spray_seconds):,} s" in card
+        checked += 1
+    assert checked > 100
+
+
+@needs_poppler
+def test_stop_rules_and_protective_equipment_of_each_product(sample_pages, sample_plan):
+    used = [name for name in sample_plan.units["product_id"].unique() if name]
+    for name in used:
+        product = sample_plan.site.products[name]
+        page = next(page for page in sample_pages if "STOP RULES" in page and f"{name} (" in page.split("STOP RULES")[1])
+        for line in (product.wind, product.temperature, product.rain, product.reentry, ", ".join(product.ppe)):
+            assert line in page
+
+
+@needs_poppler
+def test_distances_that_limit_are_on_the_map_page(sample_pages, sample_plan):
+    table = sample_plan.compliance
+    row = table[(table["unit_id"] == "B04-02") & (table["setback_id"] == "lake-creek-25-no-spray")].iloc[0]
+    page = next(page for page in sample_pages if page.startswith("Patch B04 ") and ", page 1 of" in page)
+    assert f"{row['achieved_ft']:.1f} ft" in page
+
+
+@needs_poppler
+@pytest.mark.parametrize("which", ["sample_pdf", "hostile_pdf"])
+def test_no_word_leaves_the_page(which, request):
+    pdf = request.getfixturevalue(which)
+    run = subprocess.run(["pdftotext", "-bbox", str(pdf), "-"], capture_output=True, check=True)
+    text = run.stdout.decode()
+    width, height = (float(size) for size in re.search(r'<page width="([\d.]+)" height="([\d.]+)"', text).groups())
+    words = re.findall(r'<word xMin="(-?[\d.]+)" yMin="(-?[\d.]+)" xMax="(-?[\d.]+)" yMax="(-?[\d.]+)">', text)
+    boxes = np.array(words, dtype=float)
+    assert len(boxes) > 500
+    assert boxes[:, :2].min() >= 10
+    assert boxes[:, 2].max() <= width - 10
+    assert boxes[:, 3].max() <= height - 10
+
+
+@needs_poppler
+def test_payloads_are_text(hostile_pdf):
+    text = " ".join(read_pages(hostile_pdf))
+    for payload in ("{{7*7}}", "<script>alert(1)</script>", "=cmd|x", "=1+1 <b>x</b> &amp; {{x}}", "evil name"):
+        assert payload in text
+    assert "49" not in re.findall(r"Patch (\S+)", text)
+    raw = hostile_pdf.read_bytes()
+    assert b"/JavaScript" not in raw
+    assert b"/URI" not in raw
+
+
+@needs_poppler
+@pytest.mark.skipif(shutil.which("pdffonts") is None, reason="lists fonts with poppler's pdffonts, not installed")
+def test_letters_are_there_or_named(hostile_pdf):
+    text = " ".join(read_pages(hostile_pdf))
+    assert "[U+82A6][U+82C7]-1 été" in text
+    assert "Letters that the font does not have are printed as [U+code]." in text
+    assert "\ufffd" not in text
+    for word in ("אגם", "קטן"):
+        assert word in text
+    fonts = subprocess.run(["pdffonts", str(hostile_pdf)], capture_output=True, check=True).stdout.decode().splitlines()[2:]
+    assert len(fonts) >= 2
+    assert all(line.split()[-5] == "yes" for line in fonts)  # column "emb": embedded
+
+
+def test_font_without_matplotlib_names_what_it_lacks(monkeypatch, small_plan, tmp_path):
+    monkeypatch.setattr(sheets_layout, "_find_matplotlib_fonts", lambda: None)
+    sheets_layout.load_fonts.cache_clear()
+    try:
+        assert sheets_layout.load_fonts().regular == "Helvetica"
+        assert sheets_layout.clean("été Ω") == "été [U+03A9]"
+        assert "install matplotlib" in sheets_layout.load_fonts().note
+        path = write(small_plan, tmp_path / "plain.pdf")
+    finally:
+        sheets_layout.load_fonts.cache_clear()
+    assert path.read_bytes().startswith(b"%PDF")
+
+
+def test_missing_library_says_what_to_install(monkeypatch, small_plan, tmp_path):
+    monkeypatch.setitem(sys.modules, "reportlab", None)
+    with pytest.raises(MissingExtraError, match=re.escape('pip install "tussock[pdf]"')):
+        sheets.write_sheets(small_plan, tmp_path / "x.pdf")
+    assert not (tmp_path / "x.pdf").exists()
+
+
+def test_same_bytes_twice_and_in_another_process(small_plan, tmp_path):
+    first = write(small_plan, tmp_path / "a.pdf").read_bytes()
+    assert write(small_plan, tmp_path / "b.pdf").read_bytes() == first
+    code = (
+        "import sys, tussock; from pathlib import Path; from tussock.deliver.sheets import write_sheets;"
+        "write_sheets(tussock.make_plan(tussock.read_site(tussock.sample_path('small'))), Path(sys.argv[1]))"
+    )
+    environment = os.environ | {"PYTHONHASHSEED": "77", "PYTHONPATH": os.pathsep.join(sys.path)}
+    subprocess.run([sys.executable, "-c", code, str(tmp_path / "c.pdf")], check=True, env=environment)
+    assert hashlib.sha256((tmp_path / "c.pdf").read_bytes()).hexdigest() == hashlib.sha256(first).hexdigest()
+
+
+def test_fast_enough(sample_plan, tmp_path):
+    start = time.perf_counter()
+    write(sample_plan, tmp_path / "x.pdf")
+    assert time.perf_counter() - start < 30  # 53 patches; about 5 s on one quiet core
+
+
+@needs_poppler
+def test_paper_follows_the_units(small_plan, small_metric_plan, tmp_path):
+    for plan, size in ((small_plan, "612 x 792 pts (letter)"), (small_metric_plan, "595.276 x 841.89 pts (A4)")):
+        path = write(plan, tmp_path / "x.pdf")
+        info = subprocess.run(["pdfinfo", str(path)], capture_output=True, check=True).stdout.decode()
+        assert size in info
+    text = " ".join(read_pages(path))
+    assert " ha" in text
+    assert " acre" not in text
+
+
+@needs_poppler
+def test_plan_without_units_with_one_and_without_patches(small_plan, tmp_path):
+    none = replace(
+        small_plan,
+        units=small_plan.units.iloc[:0],
+        compliance=small_plan.compliance.iloc[:0],
+        options=small_plan.options.iloc[:0],
+    )
+    pages = read_pages(write(none, tmp_path / "none.pdf"))
+    assert sum("This patch has no treatment units. Nothing is planned here." in page for page in pages) == 3
+    one_id = small_plan.units["unit_id"].iloc[0]
+    one = replace(
+        small_plan,
+        patches=small_plan.patches.iloc[:1],
+        units=small_plan.units.iloc[:1],
+        compliance=small_plan.compliance[small_plan.compliance["unit_id"] == one_id],
+    )
+    text = " ".join(read_pages(write(one, tmp_path / "one.pdf")))
+    assert f"Unit {one_id}: " in text
+    assert "1 patches, 1 treatment units" in text
+    bare = replace(none, patches=small_plan.patches.iloc[:0])
+    assert "0 patches" in read_pages(write(bare, tmp_path / "bare.pdf"))[0]
+
+
+@needs_poppler
+def test_draft_rule_sets_are_marked(small_plan, tmp_path):
+    rulesets = tuple(
+        item.model_copy(update={"ruleset": item.ruleset.model_copy(update={"status": "draft"})})
+        for item in small_plan.site.rulesets
+    )
+    plan = replace(small_plan, site=replace(small_plan.site, rulesets=rulesets))
+    pages = read_pages(write(plan, tmp_path / "draft.pdf"))
+    assert all("DRAFT rule sets: not checked" in page for page in pages)
+    assert "DRAFT: not checked" in " ".join(pages)
+
+
+# ---- figures
+
+
+def test_loads_of_a_hand_calculation():
+    """10 gal at 2 % from a tank of 4 gal: two full loads of 4 gal with 4 x 128 x 0.02 = 10.24 fl oz, one of 2 gal."""
+    treatment = Treatment.model_validate(
+        {
+            "id": "t",
+            "growth_form": "shrub",
+            "method": "foliar_spot",
+            "product": "p",
+            "concentration": "2 %",
+            "spray_volume": "30 gal/acre",
+            "adjuvant": "1 %",
+        }
+    )
+    loads = list_loads(10 * GALLON_L, 4 * GALLON_L, treatment)
+    assert [(item.label, item.count) for item in loads] == [("Full load", 2), ("Last load", 1)]
+    assert [show_volume(item.mix.product_l, "us") for item in loads] == ["10.2 fl oz (303 mL)", "5.12 fl oz (151 mL)"]
+    assert [item.mix.total_l / GALLON_L for item in loads] == pytest.approx([4, 2])
+    assert loads[0].mix.carrier_l / GALLON_L == pytest.approx(4 * 0.97)
+    assert [item.label for item in list_loads(8 * GALLON_L, 4 * GALLON_L, treatment)] == ["Full load"]
+    assert [item.label for item in list_loads(1.0, None, treatment)] == ["One load"]
+    assert list_loads(float("nan"), 4.0, treatment) == []
+
+
+def test_looks_follow_status_and_rules(sample_plan):
+    looks = find_looks(sample_plan)
+    units = sample_plan.units.set_index("unit_id")
+    for unit_id, look in looks.items():
+        unit = units.loc[unit_id]
+        if unit["status"] != "planned":
+            assert look == NO_OPTION
+        elif unit["allowed_use"] != "open":
+            assert look == unit["allowed_use"]
+    assert {"open", OPEN_LIMITED, "aquatic-labelled only", "hand methods only", NO_OPTION} <= set(looks.values())
+
+
+# ---- maps
+
+
+@pytest.mark.parametrize(
+    ("crs", "lon", "lat"), [("EPSG:3857", -94.1, 60.0), ("EPSG:4326", 179.9999, -17.0), ("EPSG:26915", -93.0, 45.0)]
+)
+def test_plane_is_true_to_scale(crs, lon, lat):
+    """Two points 1,000 m apart on the ellipsoid are 1,000 m apart in the plane, whatever CRS the layer came in.
+
+    Second way: geographiclib (Karney 2013, doi 10.1007/s00190-012-0578-z).
+    """
+    step = Geodesic.WGS84.Direct(lat, lon, 75.0, 1000.0)
+    ends = np.array([shapely.Point(lon, lat), shapely.Point(step["lon2"], step["lat2"])], dtype=object)
+    layer = CRS.from_user_input(crs)
+    drawn = move_geometry(shapely.buffer(ends, 1e-7), CRS.from_epsg(4326), layer)
+    plane = make_plane(drawn, layer)
+    placed = shapely.centroid(move_geometry(drawn, layer, plane))
+    assert shapely.distance(placed[0], placed[1]) == pytest.approx(1000.0, rel=1e-5)
+
+
+def test_scale_bar_and_frame_agree():
+    """At 1 in = 100 ft a frame of 540 pt (7.5 in) is 750 ft = 228.6 m wide."""
+    view = frame_ground((0.0, 0.0, 190.0, 60.0), (0.0, 0.0, 540.0, 400.0), "us")
+    assert view.scale == 1200
+    assert view.ground[2] - view.ground[0] == pytest.approx(228.6)
+    metric = frame_ground((0.0, 0.0, 190.0, 60.0), (0.0, 0.0, 540.0, 400.0), "metric")
+    assert metric.scale == 1250
+    assert view.place(np.array([[95.0, 30.0]])) == pytest.approx(np.array([[270.0, 200.0]]))
+
+
+def test_ticks_are_where_the_grid_is():
+    """A tick labelled E 413 500 at the lower edge has that easting there."""
+    utm = CRS.from_epsg(26915)
+    square = np.array([shapely.box(413_300, 5_018_300, 413_700, 5_018_600)], dtype=object)
+    plane = make_plane(square, utm)
+    box = shapely.total_bounds(move_geometry(square, utm, plane))
+    view = frame_ground(tuple(box.tolist()), (13.0, 60.0, 540.0, 400.0), "us")
+    ticks = [tick for tick in find_ticks(view, plane, choose_grid(utm)) if tick.side == "x"]
+    assert {"E 413 400", "E 413 600"} <= {tick.label for tick in ticks}
+    back = find_transformer(plane, utm.to_wkt())
+    for tick in ticks:
+        easting = float(tick.label.removeprefix("E ").replace(" ", ""))
+        assert back.transform(tick.first, view.ground[1])[0] == pytest.approx(easting, abs=0.01)
+        assert back.transform(tick.second, view.ground[3])[0] == pytest.approx(easting, abs=0.01)
+
+
+def test_ticks_cross_the_antimeridian():
+    degrees = CRS.from_epsg(4326)
+    boxes = np.array([shapely.box(179.998, -17.001, 179.999, -17.0), shapely.box(-179.999, -17.001, -179.998, -17.0)])
+    plane = make_plane(boxes, degrees)
+    placed = move_geometry(boxes, degrees, plane)
+    bounds = tuple(shapely.total_bounds(placed).tolist())
+    assert bounds[2] - bounds[0] < 500  # 0.004 degrees at 17 south are 426 m
+    view = frame_ground(bounds, (13.0, 60.0, 540.0, 400.0), "metric")
+    labels = [tick.label for tick in find_ticks(view, plane, choose_grid(degrees)) if tick.side == "x"]
+    assert any(label.endswith("E") and label.startswith("179.99") for label in labels)
+    assert any(label.endswith("W") and label.startswith("179.99") for label in labels)
+
+
+def test_north_is_true_north_away_from_the_centre():
+    """East of the centre of an azimuthal plane true north leans to the west, by the convergence of the meridians."""
+    degrees = CRS.from_epsg(4326)
+    sites = np.array([shapely.box(-0.5, 59.9, 0.5, 60.1)], dtype=object)
+    plane = make_plane(sites, degrees)
+    east = move_geometry(np.array([shapely.Point(2.0, 60.0).buffer(1e-4)], dtype=object), degrees, plane)
+    view = frame_ground(tuple(shapely.total_bounds(east).tolist()), (0.0, 0.0, 500.0, 400.0), "metric")
+    # the meridians of 0 and 2 degrees meet at about 2 sin(60) = 1.73 degrees
+    assert find_north(view, plane) == pytest.approx(2 * np.sin(np.radians(60)), abs=0.01)
+    assert choose_grid(CRS.from_epsg(3857)).degrees
+
+
+# ---- letters
+
+
+def hebrew(text: str) -> str:
+    """Replace capitals by Hebrew letters, as UAX 9 writes right-to-left letters as capitals."""
+    return "".join(chr(0x05D0 + ord(letter) - ord("A")) if letter.isupper() else letter for letter in text)
+
+
+@pytest.mark.parametrize(
+    ("stored", "shown"),
+    [
+        ("car means CAR.", "car means RAC."),  # UAX 9, section 3.4, L2, example 1
+        ("plain 12.5 ft", "plain 12.5 ft"),
+        ("A 12.5 B", "B 12.5 A"),  # by rules W7, N1, I1, L2
+        ("see AB (CD) here", "see (DC) BA here"),  # by rules N0, N1, L2, L4
+    ],
+)
+def test_right_to_left_words_are_turned(stored, shown):
+    assert turn_line(hebrew(stored)) == hebrew(shown)
+
+
+def test_arabic_letters_are_joined():
+    """The word salaam: seen initial, lam with alef final, meem isolated (Unicode chart, Arabic Presentation Forms-B)."""
+    assert shape_arabic("\u0633\u0644\u0627\u0645") == "\ufeb3\ufefc\ufee1"
+    assert shape_arabic("\u0628\u0628\u0628") == "\ufe91\ufe92\ufe90"  # beh: initial, medial, final
+    assert shape_arabic("plain") == "plain"
+
+
+def test_cleaning():
+    def latin(character: str) -> bool:
+        return ord(character) < 256
+
+    assert clean_text("a\x00b\u202ec\n d", latin) == "a bc d"
+    assert clean_text("ﬁn ḁ 芦", latin) == "fin a [U+82A6]"
+    assert clean_text(float("nan"), latin) == clean_text(None, latin) == ""
+    assert unescape(sheets_layout.mark_up(["<b> & ", ("b", "x < y")])).count("<b>") == 2
