@@ -30,23 +30,25 @@ class Data:
     wells: GeometryArray
 
 
-def make_data(count: int, seed: int = 1, *, huge_vertices: int = 50_000) -> Data:
+def make_data(count: int, seed: int = 1, *, huge: bool = True, huge_vertices: int = 50_000) -> Data:
     rng = np.random.default_rng(seed)
     side = np.sqrt(count * GROUND_M2)
     features = max(count // 5, 10)
-    huge = max(2, features // 2000)
-    grid = int(np.ceil(np.sqrt(huge)))
-    corners = [(side / grid * (k % grid), side / grid * (k // grid)) for k in range(huge)]
+    number = max(2, features // 2000) if huge else 0
+    grid = int(np.ceil(np.sqrt(number)))
+    corners = [(side / grid * (k % grid), side / grid * (k // grid)) for k in range(number)]
     lakes = [make_huge_lake(rng, corner, huge_vertices) for corner in corners]
     streams_n = int(features * 0.4)
-    ponds_n = features - huge - streams_n
+    ponds_n = features - number - streams_n
     ponds = make_blobs(rng, rng.uniform(0, side, (ponds_n, 2)), rng.lognormal(3.3, 0.6, ponds_n), 24, 60)
     streams = make_streams(rng, rng.uniform(0, side, (streams_n, 2)))
     water = [*lakes, *ponds, *streams]
-    at_huge = count // 4
-    shore = np.concatenate([place_along(rng, lakes, at_huge), place_along(rng, water[huge:], count - at_huge)])
+    at_huge = count // 4 if huge else 0
+    shore = place_along(rng, water[number:], count - at_huge)
+    if huge:
+        shore = np.concatenate([place_along(rng, lakes, at_huge), shore])
     radius = rng.lognormal(2.4, 0.7, count).clip(2, 150)
-    centre = move_ashore(rng, shore, shore + rng.normal(0, 1, (count, 2)) * (12 + radius)[:, None], [*lakes, *ponds])
+    centre = move_ashore(rng, shore, shore + rng.normal(0, 1, (count, 2)) * (30 + radius)[:, None], [*lakes, *ponds])
     patches = make_blobs(rng, centre, radius, 8, 24)
     wells = shapely.points(rng.uniform(0, side, (max(count // 10, 5), 2)))
     return Data(
@@ -108,7 +110,9 @@ def place_along(rng: Any, outlines: Any, count: int) -> Any:
     lines = np.array([item.exterior if item.geom_type == "Polygon" else item for item in outlines], dtype=object)
     length = np.minimum(shapely.length(lines), np.quantile(shapely.length(lines), 0.999) if len(lines) > 3 else np.inf)
     which = np.sort(rng.choice(len(lines), count, p=length / length.sum()))
-    return shapely.get_coordinates(shapely.line_interpolate_point(lines[which], rng.uniform(0, 1, count), normalized=True))
+    return shapely.get_coordinates(
+        shapely.line_interpolate_point(lines[which], rng.uniform(0, 1, count), normalized=True)
+    )
 
 
 def move_ashore(rng: Any, shore: Any, centre: Any, waters: Any) -> Any:

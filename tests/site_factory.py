@@ -1,5 +1,6 @@
 """A factory of small sites for tests: geometries in feet around a point, catalogs as TOML text, all invented."""
 
+# ruff: noqa: E501  (one product line reads best in one line)
 from __future__ import annotations
 
 from pathlib import Path
@@ -156,4 +157,3 @@ class Sites:
         import tussock
 
         return tussock.make_plan(tussock.read_site(self.write(*arguments, **options)))
-

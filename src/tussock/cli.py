@@ -147,6 +147,17 @@ def review_command(folder: Path, site: Path | None, quiet: bool) -> None:
         click.echo("no violation found: meets the loaded rules as mapped, in the checks listed above")
 
 
+@tussock.command(name="compare")
+@click.argument("plan_a", type=click.Path(path_type=Path))
+@click.argument("plan_b", type=click.Path(path_type=Path))
+def compare_command(plan_a: Path, plan_b: Path) -> None:
+    """Compare two written plans: what PLAN_B changes in rules, ground, hours and cost, patch by patch."""
+    from tussock.budget.compare import compare_plans, list_lines
+
+    for line in list_lines(compare_plans(plan_a, plan_b)):
+        click.echo(line)
+
+
 @tussock.command(name="inspect")
 @click.argument("site", type=click.Path(path_type=Path))
 def inspect_command(site: Path) -> None:

@@ -1,4 +1,4 @@
-"""compliance.html, parsed and opened in a browser; compliance.csv, read back; and the yearly totals that both rest on."""
+"""compliance.html, parsed and opened in a browser; compliance.csv, read back; and the yearly totals on the page."""
 
 from __future__ import annotations
 
@@ -19,6 +19,7 @@ from geographiclib.geodesic import Geodesic
 
 from tussock.base import columns as c
 from tussock.base.geodesy import move_geometry
+from tussock.base.records import Closure
 from tussock.base.units import POUND_KG
 from tussock.deliver import report
 from tussock.deliver.report_rows import VERDICTS
@@ -70,7 +71,15 @@ def hostile(plan: Plan) -> Plan:
         table = getattr(plan, name).copy()
         texts = [column for column in table.columns if str(table[column].dtype) in ("str", "object")]
         for column in texts:
-            if column not in ("unit_id", "patch_id", "product_id", "setback_id", "verdict", "distance_verdict", "status"):
+            if column not in (
+                "unit_id",
+                "patch_id",
+                "product_id",
+                "setback_id",
+                "verdict",
+                "distance_verdict",
+                "status",
+            ):
                 table[column] = next(turn)
         changed[name] = table
     site = replace(plan.site, name="<script>alert(1)</script> {{7*7}}")
@@ -320,4 +329,36 @@ def test_earlier_mass_by_a_second_library(sample_plan):
 
 def test_planned_mass_adds_up(sample_plan):
     totals = find_active_totals(sample_plan, find_ground_totals(sample_plan))
-    assert sum(item.planned_kg for item in totals) == pytest.approx(sample_plan.units["ae_lb"].sum() * POUND_KG, rel=1e-9)
+    assert sum(item.planned_kg for item in totals) == pytest.approx(
+        sample_plan.units["ae_lb"].sum() * POUND_KG, rel=1e-9
+    )
+
+
+# ---- rules that a survey lifts, and closures
+
+
+def test_surveys_and_closures_are_said(small_plan):
+    ruleset = small_plan.site.rulesets[0]
+    first = next(item for item in ruleset.setback if item.forbids is not None)
+    changed = first.model_copy(update={"unless_surveyed": True})
+    rules = tuple(changed if item is first else item for item in ruleset.setback)
+    closure = Closure.model_validate(
+        {
+            "id": "nests",
+            "season": ["04-01", "07-15"],
+            "reason": "ground-nesting birds",
+            "unless_surveyed": True,
+            "source": "test",
+        }
+    )
+    site = replace(
+        small_plan.site,
+        rulesets=(ruleset.model_copy(update={"setback": rules}),),
+        options=replace(small_plan.site.options, closures=(closure,)),
+    )
+    table = small_plan.compliance.copy()
+    table.loc[table["setback_id"] == first.id, "verdict"] = "to do before work"
+    text = Page(report.render_page(replace(small_plan, site=site, compliance=table))).text
+    assert f"survey {first.id} Survey first: allowed only where a survey lifts the rule" in text
+    assert "unless a survey lifts it" in text
+    assert "nests 04-01 to 07-15 (month-day), unless surveyed ground-nesting birds [test]" in text

@@ -1,6 +1,7 @@
 """Fixtures for whole plans."""
 
 import pytest
+
 from site_factory import Sites
 
 

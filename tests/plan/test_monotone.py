@@ -6,6 +6,7 @@ import pytest
 import shapely
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
+
 from site_factory import FOOT_M, Sites, feet_box
 
 OPERATIONS = """
@@ -50,7 +51,13 @@ RELAXED = settings(max_examples=12, deadline=None, suppress_health_check=[Health
 @given(cover=st.floats(0.5, 50.0))
 def test_twice_the_cover_never_costs_less(tmp_path_factory, cover):
     rows = [
-        {"patch_id": name, "species": name, "growth_form": "shrub", "cover_pct": share, "geometry": feet_box(x, 0, x + 150, 150)}
+        {
+            "patch_id": name,
+            "species": name,
+            "growth_form": "shrub",
+            "cover_pct": share,
+            "geometry": feet_box(x, 0, x + 150, 150),
+        }
         for name, share, x in (("once", cover, 0), ("twice", 2 * cover, 300))
     ]
     plan = Sites(tmp_path_factory.mktemp("cover")).plan(rows, treatments=SPOT, operations=OPERATIONS)
@@ -72,7 +79,13 @@ def test_a_longer_throw_never_reaches_less(tmp_path_factory, throw, longer, x):
             '[[treatment]]\nid = "stream"\ngrowth_form = ["herbaceous"]\nmethod = "low_volume_stream"\n'
             f'product = "glyphosate-aquatic"\nconcentration = "20 %"\nspray_volume = "5 gal/acre"\nthrow = "{size} ft"\n'
         )
-        patch = {"patch_id": "E", "species": "a", "growth_form": "herbaceous", "cover_pct": 50, "geometry": feet_box(0, 0, 100, 45)}
+        patch = {
+            "patch_id": "E",
+            "species": "a",
+            "growth_form": "herbaceous",
+            "cover_pct": 50,
+            "geometry": feet_box(0, 0, 100, 45),
+        }
         plan = Sites(tmp_path_factory.mktemp("throw")).plan(
             [patch],
             water=[{"kind": "pond", "state": "wet", "geometry": feet_box(-300, 0, 400, 300)}],

@@ -1,4 +1,4 @@
-"""Real outlines end to end: the open Prague data set that the package momepy ships (cadastral plots, buildings, streets).
+"""Real outlines end to end: the open Prague data that the package momepy ships (plots, buildings, streets).
 
 Plots stand in for patches, buildings for dwellings, street centrelines for ditches: what is tested is geometry that
 nobody drew for a test, delivered in Web Mercator. Areas inside setbacks are compared with another method: fine
@@ -15,6 +15,7 @@ import numpy as np
 import pytest
 import shapely
 from pyproj import Geod
+
 from site_factory import PRODUCTS, Sites
 
 ROAD_M, DWELLING_M, HALF_WIDTH_M = 12.0, 8.0, 2.5
@@ -78,7 +79,13 @@ def planned(tmp_path_factory):
     plots = layers["plots"]
     plan = sites.plan(
         [
-            {"patch_id": f"K{row}", "species": f"s{row}", "growth_form": "shrub", "cover_pct": 40.0, "geometry": outline}
+            {
+                "patch_id": f"K{row}",
+                "species": f"s{row}",
+                "growth_form": "shrub",
+                "cover_pct": 40.0,
+                "geometry": outline,
+            }
             for row, outline in enumerate(plots.geometry)
         ],
         water=[

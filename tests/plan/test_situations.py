@@ -13,9 +13,8 @@ import pytest
 import shapely
 from pyproj import Geod
 
-from site_factory import ACRE_M2, FOOT_M, Sites, feet_box
-
 import tussock
+from site_factory import ACRE_M2, FOOT_M, Sites, feet_box
 
 
 def verdicts(plan, treatment_id):
@@ -39,14 +38,29 @@ preference = {place}
     for place, (name, method, product, amount) in enumerate(
         [
             ("stump-aquatic", "cut_stump", "glyphosate-aquatic", 'concentration = "100 %"\ndose_per_stem = "2 mL"'),
-            ("inject-aquatic", "stem_injection", "glyphosate-aquatic", 'concentration = "100 %"\ndose_per_cut = "1 mL"\ncut_per_diameter = "3 in"'),
-            ("spot-amine", "foliar_spot", "triclopyr-amine-aquatic", 'concentration = "2 %"\nspray_volume = "20 gal/acre"'),
+            (
+                "inject-aquatic",
+                "stem_injection",
+                "glyphosate-aquatic",
+                'concentration = "100 %"\ndose_per_cut = "1 mL"\ncut_per_diameter = "3 in"',
+            ),
+            (
+                "spot-amine",
+                "foliar_spot",
+                "triclopyr-amine-aquatic",
+                'concentration = "2 %"\nspray_volume = "20 gal/acre"',
+            ),
             ("boom-amine", "boom", "triclopyr-amine-aquatic", 'concentration = "2 %"\nspray_volume = "20 gal/acre"'),
             ("spot-upland", "foliar_spot", "glyphosate-upland", 'concentration = "2 %"\nspray_volume = "20 gal/acre"'),
             ("hand-upland", "cut_stump", "glyphosate-upland", 'concentration = "100 %"\ndose_per_stem = "2 mL"'),
             ("boom-upland", "boom", "glyphosate-upland", 'concentration = "2 %"\nspray_volume = "20 gal/acre"'),
             ("spot-ester", "foliar_spot", "triclopyr-ester", 'concentration = "2 %"\nspray_volume = "20 gal/acre"'),
-            ("bark-ester", "basal_bark", "triclopyr-ester", 'concentration = "20 %"\nband_height = "15 in"\ncarrier = "oil"'),
+            (
+                "bark-ester",
+                "basal_bark",
+                "triclopyr-ester",
+                'concentration = "20 %"\nband_height = "15 in"\ncarrier = "oil"',
+            ),
         ]
     )
 )
@@ -166,17 +180,67 @@ def test_reach_from_anywhere_on_the_bank(sites, access):
 
 def test_reach_from_two_standing_places(sites):
     points = [shapely.Point(x * FOOT_M, 0) for x in (20, 80)]
-    plan = plan_emergent(sites, [{"kind": "standing", "name": f"stand {x}", "geometry": p} for x, p in enumerate(points)])
+    plan = plan_emergent(
+        sites, [{"kind": "standing", "name": f"stand {x}", "geometry": p} for x, p in enumerate(points)]
+    )
     planned = plan.units[plan.units["status"] == "planned"]
     # two half discs of 20 ft: pi 400 = 1,257 ft2, 28 %
     assert planned["area_acre"].sum() * 43560 == pytest.approx(math.pi * 400, rel=3e-4)
     assert planned["area_acre"].sum() * 43560 <= math.pi * 400  # never more than is reached
 
 
+def test_reach_where_no_water_is_mapped(sites):
+    # wet and dry ground cannot be told apart: standing places limit the whole patch
+    line = shapely.LineString([(-50 * FOOT_M, 0), (150 * FOOT_M, 0)])
+    plan = sites.plan(
+        [
+            {
+                "patch_id": "E1",
+                "species": "cattail",
+                "growth_form": "herbaceous",
+                "cover_pct": 100,
+                "geometry": feet_box(0, 0, 100, 45),
+            }
+        ],
+        access=[{"name": "bank", "geometry": line}],
+        treatments=EMERGENT,
+    )
+    planned = plan.units[plan.units["status"] == "planned"]
+    assert planned["area_acre"].sum() * 43560 == pytest.approx(2000, rel=1e-4)
+
+
+@pytest.mark.parametrize("kind", ["road", "standing"])
+def test_reach_does_not_limit_dry_ground(sites, kind):
+    # the crew walks up to plants on dry ground, wherever the road or the standing place is
+    plan = sites.plan(
+        [
+            {
+                "patch_id": "D1",
+                "species": "cattail",
+                "growth_form": "herbaceous",
+                "cover_pct": 100,
+                "geometry": feet_box(0, 0, 100, 45),
+            }
+        ],
+        water=[{"kind": "pond", "state": "wet", "geometry": feet_box(500, 0, 700, 300)}],
+        access=[{"kind": kind, "name": "x", "geometry": shapely.Point(-100, -100)}],
+        treatments=EMERGENT,
+    )
+    assert plan.units["status"].tolist() == ["planned"]
+
+
 def test_timed_patch(sites):
     # common practice, no source: 700 mL/min, 5 gal/acre, 10 ft x 20 ft is about 7.5 s; exact 7.449 s
     plan = sites.plan(
-        [{"patch_id": "T", "species": "x", "growth_form": "herbaceous", "cover_pct": 100, "geometry": feet_box(0, 0, 10, 20)}],
+        [
+            {
+                "patch_id": "T",
+                "species": "x",
+                "growth_form": "herbaceous",
+                "cover_pct": 100,
+                "geometry": feet_box(0, 0, 10, 20),
+            }
+        ],
         treatments=EMERGENT,
     )
     assert plan.units["spray_seconds"].sum() == pytest.approx(7.449, abs=5e-4)
@@ -265,8 +329,20 @@ def plan_pair(sites, other_species):
     start = lengths[0] - lengths[2]
     return sites.plan(
         [
-            {"patch_id": "A", "species": "reed", "growth_form": "herbaceous", "cover_pct": 100, "geometry": feet_box(0, 0, lengths[0], width)},
-            {"patch_id": "B", "species": other_species, "growth_form": "herbaceous", "cover_pct": 100, "geometry": feet_box(start, 0, start + lengths[1], width)},
+            {
+                "patch_id": "A",
+                "species": "reed",
+                "growth_form": "herbaceous",
+                "cover_pct": 100,
+                "geometry": feet_box(0, 0, lengths[0], width),
+            },
+            {
+                "patch_id": "B",
+                "species": other_species,
+                "growth_form": "herbaceous",
+                "cover_pct": 100,
+                "geometry": feet_box(start, 0, start + lengths[1], width),
+            },
         ],
         treatments=IMAZAPYR_ONLY,
     )
@@ -314,7 +390,15 @@ preference = 1
 """
     side = math.sqrt(43560)
     return sites.plan(
-        [{"patch_id": "S", "species": "buckthorn", "growth_form": "shrub", "cover_pct": cover, "geometry": feet_box(0, 0, side, side)}],
+        [
+            {
+                "patch_id": "S",
+                "species": "buckthorn",
+                "growth_form": "shrub",
+                "cover_pct": cover,
+                "geometry": feet_box(0, 0, side, side),
+            }
+        ],
         treatments=treatments,
     )
 
@@ -365,7 +449,16 @@ preference = 1
 """
     side = math.sqrt(0.25 * 43560)
     plan = sites.plan(
-        [{"patch_id": "K", "species": "knotweed", "growth_form": "herbaceous", "cover_pct": 50, "stem_count": 620, "geometry": feet_box(0, 0, side, side)}],
+        [
+            {
+                "patch_id": "K",
+                "species": "knotweed",
+                "growth_form": "herbaceous",
+                "cover_pct": 50,
+                "stem_count": 620,
+                "geometry": feet_box(0, 0, side, side),
+            }
+        ],
         products=products,
         treatments=treatments,
     )
@@ -395,7 +488,8 @@ def test_web_mercator_layer_gets_its_true_area(sites):
     moved = patch.to_crs(3857)
     assert moved.area.iloc[0] == pytest.approx(2 * true_m2, rel=0.01)  # what a careless sum would say
     plan = sites.plan(
-        [{"patch_id": "M", "species": "x", "growth_form": "shrub", "cover_pct": 100, "geometry": moved.iloc[0]}], crs=3857
+        [{"patch_id": "M", "species": "x", "growth_form": "shrub", "cover_pct": 100, "geometry": moved.iloc[0]}],
+        crs=3857,
     )
     assert plan.patches["area_acre"].iloc[0] == pytest.approx(true_m2 / ACRE_M2, rel=1e-5)
     assert plan.patches["area_acre"].iloc[0] == pytest.approx(2.165, abs=5e-4)
@@ -418,7 +512,17 @@ def test_layer_without_crs_is_refused_with_what_it_could_be(sites):
 
 def test_bow_tie_keeps_both_triangles(sites):
     corners = np.array([(0, 0), (100, 100), (100, 0), (0, 100)]) * FOOT_M
-    plan = sites.plan([{"patch_id": "X", "species": "x", "growth_form": "shrub", "cover_pct": 50, "geometry": shapely.Polygon(corners)}])
+    plan = sites.plan(
+        [
+            {
+                "patch_id": "X",
+                "species": "x",
+                "growth_form": "shrub",
+                "cover_pct": 50,
+                "geometry": shapely.Polygon(corners),
+            }
+        ]
+    )
     assert plan.patches["area_acre"].iloc[0] * 43560 == pytest.approx(5000, rel=1e-5)
     assert len(shapely.get_parts(plan.patches.geometry.iloc[0])) == 2
     repaired = plan.findings[plan.findings["what"].str.contains("not sound")]
@@ -428,8 +532,20 @@ def test_bow_tie_keeps_both_triangles(sites):
 def test_same_patch_drawn_twice_is_reported_and_not_added(sites):
     plan = sites.plan(
         [
-            {"patch_id": "Y1", "species": "reed", "growth_form": "herbaceous", "cover_pct": 100, "geometry": feet_box(0, 0, 100, 100)},
-            {"patch_id": "Y2", "species": "reed", "growth_form": "herbaceous", "cover_pct": 100, "geometry": feet_box(3, 0, 103, 100)},
+            {
+                "patch_id": "Y1",
+                "species": "reed",
+                "growth_form": "herbaceous",
+                "cover_pct": 100,
+                "geometry": feet_box(0, 0, 100, 100),
+            },
+            {
+                "patch_id": "Y2",
+                "species": "reed",
+                "growth_form": "herbaceous",
+                "cover_pct": 100,
+                "geometry": feet_box(3, 0, 103, 100),
+            },
         ],
         treatments=IMAZAPYR_ONLY,
     )

@@ -8,6 +8,7 @@ permitted. "none" is a listed combination without a buffer, "edge" is up to the 
 from __future__ import annotations
 
 import pytest
+
 from site_factory import Sites, feet_box
 
 NONE, EDGE, PROHIBITED = None, 0, "prohibited"

@@ -3,9 +3,9 @@
 import math
 
 import pytest
-from site_factory import Sites, feet_box
 
 import tussock
+from site_factory import Sites, feet_box
 from tussock.prescribe import prescribe_units
 from tussock.repair import repair_layers
 from tussock.reproject import reproject_layers

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import pytest
 import shapely
+
 from site_factory import FOOT_M, NO_RULES, PRODUCTS, feet_box
 
 SPOT = """
@@ -49,7 +50,11 @@ def accept(prescriber, treatments, patches=None, **options):
     [
         ('method = "foliar_spot"', 'method = "boom"', None),
         ('concentration = "2 %"', 'concentration = "9 %"', "9 % is outside its range for foliar spot, 0.5 to 5 %"),
-        ('product = "glyphosate-aquatic"', 'product = "imazapyr-aquatic"\ncarrier = "oil"', "mixes with water, the treatment takes oil"),
+        (
+            'product = "glyphosate-aquatic"',
+            'product = "imazapyr-aquatic"\ncarrier = "oil"',
+            "mixes with water, the treatment takes oil",
+        ),
         ('method = "foliar_spot"', 'method = "basal_bark"', "basal bark is not among its methods"),
     ],
 )
@@ -158,5 +163,7 @@ def test_strength_as_active_ingredient_needs_the_ratio(prescriber):
         prescriber.run(treatments=SPOT, products=products)
     assert 'product[1] ("glyphosate-aquatic")' in str(caught.value)
     # acid in the isopropylamine salt of glyphosate: 0.741 (molar masses); 5.4 x 0.741 = 4.0 lb/gal
-    result = prescriber.run(treatments=SPOT, products=products.replace('"5.4 lb/gal"', '"5.4 lb/gal"\nae_per_ai = "74.1 %"'))
+    result = prescriber.run(
+        treatments=SPOT, products=products.replace('"5.4 lb/gal"', '"5.4 lb/gal"\nae_per_ai = "74.1 %"')
+    )
     assert result.units["ae_kg_per_ha"].iloc[0] == pytest.approx(20 * 0.02 * 5.4 * 0.741 * 1.12085, rel=1e-5)

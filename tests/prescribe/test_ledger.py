@@ -8,8 +8,8 @@ import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-from site_factory import PRODUCTS, feet_box
 
+from site_factory import PRODUCTS, feet_box
 from tussock.base.records import Product, Treatment
 from tussock.prescribe.dose import Stand, find_dose
 from tussock.prescribe.judge import Component
@@ -41,6 +41,23 @@ def test_one_active_adds_up_across_products(prescriber):
     verdict, reason = only(result)
     assert verdict == "refused"
     assert "8.6 of 8 lb ae/acre (1.6 asked, 1 left after record 1 of 10 April 2027" in reason
+
+
+def test_strictest_label_on_the_ground_binds(prescriber):
+    # the amine used in April allows 6 lb a year, the ester 8: 3 + 4 = 7 is over what the amine's label says
+    head, tail = PRODUCTS.split('id = "triclopyr-amine-aquatic"')
+    tail = tail.replace('limit_per_year = "8 lb/acre"', 'limit_per_year = "6 lb/acre"', 1)
+    products = head + 'id = "triclopyr-amine-aquatic"' + tail
+    treatments = spot("triclopyr-ester", "5 %", volume="20 gal/acre", extra='carrier = "water"')
+    result = prescriber.run(treatments=treatments, products=products, history=[record("triclopyr-amine-aquatic", 3.0)])
+    assert "(label of triclopyr-amine-aquatic, used on this ground): 7 of 6 lb ae/acre" in only(result)[1]
+
+
+def test_shared_ground_shows_what_all_patches_use(prescriber):
+    patches = [{"species": name, "geometry": feet_box(0, 0, SIDE_FT, SIDE_FT)} for name in ("buckthorn", "honeysuckle")]
+    result = prescriber.run(patches, treatments=spot("glyphosate-aquatic", "4 %"))
+    # 20 x 4 % x 4 = 3.2 lb each, 6.4 of 8 on the same ground
+    assert result.units["annual_limit_used_pct"].tolist() == pytest.approx([80.0, 80.0])
 
 
 def test_another_active_has_its_own_allowance(prescriber):
@@ -182,7 +199,11 @@ def limit(concentration_pct, volume, used, limit_lb):
 
 
 @given(
-    pct=st.floats(0.1, 50), volume=st.floats(1, 100), used=st.floats(0, 10), limit_lb=st.floats(0.1, 10), cut=st.floats(0.05, 1)
+    pct=st.floats(0.1, 50),
+    volume=st.floats(1, 100),
+    used=st.floats(0, 10),
+    limit_lb=st.floats(0.1, 10),
+    cut=st.floats(0.05, 1),
 )
 def test_a_stricter_limit_never_allows_more(pct, volume, used, limit_lb, cut):
     _, wide = limit(pct, volume, used, limit_lb)

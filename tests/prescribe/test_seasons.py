@@ -8,8 +8,8 @@ import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-from site_factory import NO_RULES, PRODUCTS, feet_box
 
+from site_factory import NO_RULES, PRODUCTS, feet_box
 from tussock.base import days as day_tools
 from tussock.prescribe.seasons import NamedDays, intersect_seasons
 
@@ -109,7 +109,9 @@ concentration = "2 %"
 spray_volume = "20 gal/acre"
 season = ["06-01", "09-30"]
 """
-CLOSURE = '[[closure]]\nid = "nesting"\nseason = ["04-15", "09-30"]\nreason = "ground-nesting birds"\nsource = "invented"\n'
+CLOSURE = (
+    '[[closure]]\nid = "nesting"\nseason = ["04-15", "09-30"]\nreason = "ground-nesting birds"\nsource = "invented"\n'
+)
 
 
 def unit(prescriber, treatments=SPOT, **options):

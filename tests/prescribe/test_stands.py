@@ -7,9 +7,9 @@ import math
 import geopandas as gpd
 import pytest
 import shapely
-from site_factory import FOOT_M, NO_RULES, feet_box, local_crs
 
 import tussock
+from site_factory import FOOT_M, NO_RULES, feet_box, local_crs
 from tussock.prescribe import prescribe_units
 from tussock.repair import repair_layers
 from tussock.reproject import reproject_layers
@@ -26,7 +26,15 @@ dose_per_cut = "1 mL"
 cut_per_diameter = "3 in"
 """
 SIDE_FT = math.sqrt(43560)
-TREES = [{"patch_id": "T", "species": "elm", "growth_form": "tree", "cover_pct": 20, "geometry": feet_box(0, 0, SIDE_FT, SIDE_FT)}]
+TREES = [
+    {
+        "patch_id": "T",
+        "species": "elm",
+        "growth_form": "tree",
+        "cover_pct": 20,
+        "geometry": feet_box(0, 0, SIDE_FT, SIDE_FT),
+    }
+]
 
 
 def run(prescriber, write_stems, patches=TREES, **options):

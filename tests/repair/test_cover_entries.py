@@ -7,9 +7,9 @@ import math
 import numpy as np
 import pandas as pd
 import pytest
-from site_factory import Sites, feet_box
 
 import tussock
+from site_factory import Sites, feet_box
 from tussock.repair import repair_layers
 from tussock.reproject import reproject_layers
 
@@ -46,7 +46,10 @@ def measured(tmp_path_factory):
 @pytest.mark.parametrize(
     ("name", "expected"),
     [
-        ("range", [0.1, 0.3, 0.5]),  # 5 and 25 % of 2 acres; likely the midpoint, 15 % (class 2 of the cover-board table)
+        (
+            "range",
+            [0.1, 0.3, 0.5],
+        ),  # 5 and 25 % of 2 acres; likely the midpoint, 15 % (class 2 of the cover-board table)
         ("trace", [0.0, 0.01, 0.02]),  # below 1 %, midpoint 0.5 %: BLM/NRCS, Sampling Vegetation Attributes, p. 88
         ("percent", [0.5, 0.5, 0.5]),
     ],

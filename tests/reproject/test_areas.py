@@ -1,4 +1,4 @@
-"""True areas anywhere on Earth, against another geodesic library (geographiclib, Karney 2013, doi 10.1007/s00190-012-0578-z)."""
+"""True areas anywhere on Earth, against geographiclib (Karney 2013, doi 10.1007/s00190-012-0578-z)."""
 
 from __future__ import annotations
 
@@ -9,10 +9,10 @@ import shapely
 from geographiclib.geodesic import Geodesic
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from memory_site import make_site
 from pyproj import Geod
 
 import tussock
+from memory_site import make_site
 from tussock.base.stages import SiteOptions
 from tussock.repair import repair_layers
 from tussock.reproject import reproject_layers
@@ -43,9 +43,7 @@ def measure(outlines, *, layer_crs=4326, named="auto"):
 
 
 @settings(max_examples=60, deadline=None)
-@given(
-    lon=st.floats(-179.9, 179.9), lat=st.floats(-80, 80), radius_m=st.floats(60, 3000), seed=st.integers(0, 2**16)
-)
+@given(lon=st.floats(-179.9, 179.9), lat=st.floats(-80, 80), radius_m=st.floats(60, 3000), seed=st.integers(0, 2**16))
 def test_area_agrees_from_the_equator_to_80_degrees(lon, lat, radius_m, seed):
     blob = geodesic_blob(lon, lat, radius_m, seed)
     measured = measure([blob])
@@ -66,7 +64,9 @@ def test_area_on_both_sides_of_the_antimeridian(lat):
 @pytest.mark.parametrize("lon", [-90.0001, -90.0, -89.9999])
 def test_area_across_a_utm_zone_edge(lon):
     blob = geodesic_blob(lon, 45.0, 1500.0, 9)
-    assert measure([blob], layer_crs=32615).patches["area_m2"].iloc[0] == pytest.approx(area_by_geographiclib(blob), rel=1e-5)
+    assert measure([blob], layer_crs=32615).patches["area_m2"].iloc[0] == pytest.approx(
+        area_by_geographiclib(blob), rel=1e-5
+    )
 
 
 def test_wide_site_is_worked_in_cells():

@@ -353,6 +353,8 @@ def deliver_quickly(plan: Any, folder: Path) -> Path:
     folder.mkdir()
     geopackage.write_geopackage(plan, folder / "plan.gpkg")
     tables.write_tables(plan, folder)
-    left_out = dict.fromkeys(("map.html", "compliance.html", "compliance.csv", "plan.xlsx", "crew_sheets.pdf"), "for speed")
+    left_out = dict.fromkeys(
+        ("map.html", "compliance.html", "compliance.csv", "plan.xlsx", "crew_sheets.pdf"), "for speed"
+    )
     runfile.write_run_file(plan, folder / "run.json", left_out)
     return folder

@@ -209,7 +209,9 @@ UNIT_HOURS: Final[Schema] = (
     Column("walk_in", "number", "way in and out, the whole crew, shared by the units of the patch", HOURS),
     Column("search", "number", "searching the whole unit for plants", HOURS),
     Column("treating", "number", "treating: pace of one person, never less than the nozzle is open", HOURS),
-    Column("refill", "number", "refilling, and the way to the mixing place and back for each load after the first", HOURS),
+    Column(
+        "refill", "number", "refilling, and the way to the mixing place and back for each load but the first", HOURS
+    ),
     Column("mixing", "number", "mixing the loads", HOURS),
     Column("flagging", "number", "setting flags along setback edges", HOURS),
     Column("cleaning", "number", "cleaning tools and boots after the patch, shared by its units", HOURS),

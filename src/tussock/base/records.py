@@ -541,7 +541,7 @@ class SeasonCalendar(Record):
     closed: Annotated[tuple[dt.date, ...], BeforeValidator(_as_tuple)] = ()
     gap: u.Share = 0.02
     time_limit_s: u.DurationS = Field(default=u.parsed(20.0), alias="time_limit")
-    move_s: u.DurationS = Field(default=u.parsed(1800.0), alias="move_time")
+    move_s: u.DurationS = Field(default=u.parsed(1200.0), alias="move_time")
     source: Text
 
     @model_validator(mode="after")

@@ -14,7 +14,7 @@ import sys
 import time
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Any, Final, TypeAlias
 
 import numpy as np
@@ -25,7 +25,7 @@ from tussock.budget.weeks import Job
 FloatArray = NDArray[np.float64]
 
 #: Weighted hours that one hour of a job costs when it waits the whole season.
-_WAIT: Final = 0.25
+_WAIT: Final = 0.5
 #: Weighted hours that one hour of a job costs when it is left out.
 _LEFT_OUT: Final = 10.0
 _CLOSE: Final = 1e-6
@@ -174,7 +174,7 @@ def assign_weeks(problem: Problem, gap: float, time_limit_s: float) -> Assignmen
 
 
 def assign_greedily(problem: Problem) -> Assignment:
-    """Assign jobs one by one, tightest window and highest priority first, to the week that costs least.
+    """Assign jobs one by one, tightest window first, then the weightiest, to the week that costs least.
 
     A job that no week has room for is carried over several where it may be, else left out.
     """
@@ -222,7 +222,7 @@ def _choose_weeks(
 
 def _urgency(problem: Problem, place: int) -> tuple[Any, ...]:
     job, opened = problem.jobs[place], problem.open_weeks[place]
-    return len(opened), -job.priority, opened[0] if opened else 0, job.unit_id
+    return len(opened), -job.hours * (0.5 + job.priority), opened[0] if opened else 0, job.unit_id
 
 
 def _list_order(problem: Problem) -> tuple[dict[int, list[int]], dict[int, list[int]]]:
@@ -238,13 +238,16 @@ def _list_order(problem: Problem) -> tuple[dict[int, list[int]], dict[int, list[
 class _Model:
     """Rows and columns of the linear model while it is built."""
 
-    cost: list[float]
-    whole: list[bool]
-    lower: list[float]
-    upper: list[float]
-    starts: list[int]
-    index: list[int]
-    value: list[float]
+    cost: list[float] = field(default_factory=list)
+    whole: list[bool] = field(default_factory=list)
+    lower: list[float] = field(default_factory=list)
+    upper: list[float] = field(default_factory=list)
+    starts: list[int] = field(default_factory=list)
+    index: list[int] = field(default_factory=list)
+    value: list[float] = field(default_factory=list)
+    x: list[dict[int, int]] = field(default_factory=list)
+    out: list[int] = field(default_factory=list)
+    z: dict[tuple[str, int], int] = field(default_factory=dict)
 
     def column(self, cost: float, *, whole: bool = True) -> int:
         self.cost.append(cost)
@@ -259,18 +262,16 @@ class _Model:
         self.value += list(terms.values())
 
 
-def _build(problem: Problem) -> tuple[_Model, list[dict[int, int]], list[int]]:
-    """Build the model: x (job in week), s (job left out), z (area visited in week)."""
-    model = _Model([], [], [], [], [], [], [])
+def _build(problem: Problem) -> _Model:
+    """Build the model: x (job in week), out (job left out), z (area visited in week)."""
+    model = _Model()
     weeks = len(problem.capacity_h)
-    x: list[dict[int, int]] = []
-    out: list[int] = []
+    x, out, z = model.x, model.out, model.z
     for place, (job, opened) in enumerate(zip(problem.jobs, problem.open_weeks, strict=True)):
         whole = not problem.may_carry(place)
         x.append({week: model.column(find_wait_cost(job, opened, week, weeks), whole=whole) for week in opened})
         out.append(model.column(find_left_out_cost(job), whole=whole))
-        model.row(1.0, 1.0, {column: 1.0 for column in (*x[-1].values(), out[-1])})
-    z: dict[tuple[str, int], int] = {}
+        model.row(1.0, 1.0, dict.fromkeys((*x[-1].values(), out[-1]), 1.0))
     for job, columns in zip(problem.jobs, x, strict=True):
         for week, column in columns.items():
             key = (job.area, week)
@@ -285,7 +286,7 @@ def _build(problem: Problem) -> tuple[_Model, list[dict[int, int]], list[int]]:
         for area in {area for area, own in z if own == week}:
             _add_area_row(model, problem, x, z, area, week)
     _add_order(model, problem, x, out)
-    return model, x, out
+    return model
 
 
 def _add_area_row(
@@ -303,7 +304,7 @@ def _add_area_row(
 
 
 def _add_order(model: _Model, problem: Problem, x: list[dict[int, int]], out: list[int]) -> None:
-    """Add, for each pair and week: what is done of the second by then is done of the first, or the first is left out."""
+    """Add, for each pair and week: by then no more is done of the second than of the first, or the first is out."""
     for before, after in problem.order:
         for week in range(len(problem.capacity_h)):
             done = {column: 1.0 for own, column in x[after].items() if own <= week}
@@ -314,7 +315,7 @@ def _add_order(model: _Model, problem: Problem, x: list[dict[int, int]], out: li
 
 def _solve(highspy: Any, problem: Problem, gap: float, time_limit_s: float, greedy: Assignment) -> Assignment:
     """Solve the model, started from the greedy calendar; the better of the two is returned."""
-    model, x, out = _build(problem)
+    model = _build(problem)
     with _silence():
         solver = highspy.Highs()
     for name, value in (
@@ -334,12 +335,12 @@ def _solve(highspy: Any, problem: Problem, gap: float, time_limit_s: float, gree
     lower = np.where(np.isneginf(model.lower), -inf, model.lower)
     starts, index = np.array(model.starts, dtype=np.int32), np.array(model.index, dtype=np.int32)
     solver.addRows(len(lower), lower, np.array(model.upper), len(index), starts, index, np.array(model.value))
-    _start_from(highspy, solver, greedy, x, out)
+    solver.setSolution(count, columns, _find_start(problem, model, greedy))
     solver.run()
     info = solver.getInfo()
     bound = float(info.mip_dual_bound)
     bound = bound if math.isfinite(bound) and abs(bound) < inf else math.nan
-    shares = _read_shares(np.array(solver.getSolution().col_value), problem, x)
+    shares = _read_shares(np.array(solver.getSolution().col_value), problem, model.x)
     objective = math.inf if shares is None or not is_feasible(problem, shares) else find_objective(problem, shares)
     if shares is None or objective > greedy.objective:
         return Assignment(greedy.shares, greedy.objective, bound, "greedy, HiGHS found nothing better", 0.0)
@@ -360,14 +361,15 @@ def _silence() -> Iterator[None]:
         os.close(nowhere)
 
 
-def _start_from(highspy: Any, solver: Any, greedy: Assignment, x: list[dict[int, int]], out: list[int]) -> None:
-    """Hand the greedy calendar to the solver; it fills in the visits itself."""
-    index: list[int] = []
-    value: list[float] = []
-    for columns, left_out, own in zip(x, out, greedy.shares, strict=True):
-        index += [*columns.values(), left_out]
-        value += [*(own.get(week, 0.0) for week in columns), find_left_out(own)]
-    solver.setSolution(len(index), np.array(index, dtype=np.int32), np.array(value))
+def _find_start(problem: Problem, model: _Model, greedy: Assignment) -> FloatArray:
+    """Return the greedy calendar as the solver's variables, so that it starts from there."""
+    value = np.zeros(len(model.cost))
+    for columns, left_out, own in zip(model.x, model.out, greedy.shares, strict=True):
+        for week, share in own.items():
+            value[columns[week]] = share
+        value[left_out] = find_left_out(own)
+    value[[model.z[visit] for visit in list_visits(problem, greedy.shares)]] = 1.0
+    return value
 
 
 def _read_shares(values: FloatArray, problem: Problem, x: list[dict[int, int]]) -> tuple[Shares, ...] | None:

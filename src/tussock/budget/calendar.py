@@ -156,7 +156,7 @@ def _lay_out(
 
 
 def _sort_week(jobs: Sequence[tuple[Job, float]], week: Week) -> list[tuple[Job, float]]:
-    """Sort the jobs of a week: those whose window ends in it first, clean before dirty, area by area, upstream first."""
+    """Sort the jobs of a week: those whose window ends in it first, clean before dirty, by area, upstream first."""
 
     def key(item: tuple[Job, float]) -> tuple[Any, ...]:
         job = item[0]
@@ -239,7 +239,8 @@ def find_binding(problem: Problem, weeks: Sequence[Week], place: int, shares: Se
 
 def _find_tightest(problem: Problem, opened: Sequence[int]) -> tuple[int, int, float, float]:
     """Return the run of weeks around a job's own that is asked for most: first, last, hours asked, hours there."""
-    spans = [(weeks[0], weeks[-1], job.hours) for job, weeks in zip(problem.jobs, problem.open_weeks, strict=True) if weeks]
+    pairs = zip(problem.jobs, problem.open_weeks, strict=True)
+    spans = [(weeks[0], weeks[-1], job.hours) for job, weeks in pairs if weeks]
     best = (-math.inf, opened[0], opened[-1], 0.0, 0.0)
     for first in sorted({low for low, _, _ in spans if low <= opened[0]}):
         for last in sorted({high for _, high, _ in spans if high >= opened[-1]}):
@@ -261,7 +262,7 @@ def _describe_quality(
         ("method", found.method, ""),
         ("objective", found.objective, "weighted crew hours"),
         ("bound: no calendar can be better", found.bound, "weighted crew hours"),
-        ("gap between both", gap if not unknown else unknown, "" if unknown else "%"),
+        ("gap between both", unknown or gap, "" if unknown else "%"),
         ("jobs", float(len(problem.jobs)), "count"),
         ("jobs left out, whole or in part", float(sum(find_left_out(own) > 0 for own in shares)), "count"),
         ("jobs carried over into another week", float(sum(len(own) > 1 for own in shares)), "count"),
@@ -276,7 +277,8 @@ def _describe_quality(
 
 def _list_findings(left: Sequence[Mapping[str, Any]], impossible: Sequence[tuple[str, str]]) -> list[Finding]:
     findings = [
-        Finding("budget", "calendar", str(row["unit_id"]), str(row["note"]), "not in the calendar; see its note") for row in left
+        Finding("budget", "calendar", str(row["unit_id"]), str(row["note"]), "not in the calendar; see its note")
+        for row in left
     ]
     for upper, lower in impossible:
         what = f"the dates of {upper} open after those of {lower}, which lies downstream of it, have closed"
@@ -295,4 +297,5 @@ def _make_table(rows: Sequence[Mapping[str, Any]]) -> pd.DataFrame:
 def _make_quality(rows: Sequence[tuple[str, Any, str]]) -> pd.DataFrame:
     import pandas as pd
 
-    return pd.DataFrame([(item, str(value) if isinstance(value, str) else f"{value:.6g}", unit) for item, value, unit in rows], columns=["item", "value", "unit"])
+    shown = [(item, value if isinstance(value, str) else f"{value:.6g}", unit) for item, value, unit in rows]
+    return pd.DataFrame(shown, columns=["item", "value", "unit"])

@@ -12,7 +12,13 @@ if TYPE_CHECKING:
 
 
 def find_years(
-    steady: float, shrinking: float, regrowth: float, years: int, *, stop_below: float = 0.0, stop_years: int | None = None
+    steady: float,
+    shrinking: float,
+    regrowth: float,
+    years: int,
+    *,
+    stop_below: float = 0.0,
+    stop_years: int | None = None,
 ) -> list[float]:
     """Return the effort of each year: searching stays what it is, treating shrinks with what is left of the stand.
 
@@ -90,12 +96,13 @@ def list_follow_up(
     methods = units[units["status"] == "planned"].groupby("patch_id")["method"].agg(frozenset)
     rows: list[tuple[Any, ...]] = []
     unknown = []
-    for patch_id, own in shrinking.iterrows():
+    for name, own in shrinking.iterrows():
+        patch_id = str(name)
         patch = patches.loc[patch_id]
         share = _find_regrowth(rules, str(patch["species"]), str(patch["growth_form"]), methods[patch_id])
         if share is None:
-            unknown.append(str(patch_id))
-        rows += _list_years(rules, str(patch_id), share, own)
+            unknown.append(patch_id)
+        rows += _list_years(rules, patch_id, share, own)
     findings = []
     if unknown:
         done = "their later years stay blank: add a row to followup.regrowth"

@@ -103,15 +103,16 @@ def list_day_mixes(
     """
     import pandas as pd
 
+    if not len(unit_mixes) or not len(crew_days):
+        return pd.DataFrame([], columns=list(DAY_COLUMNS))
     treatments = {item.id: item for item in site.treatments or ()}
     joined = crew_days[["crew_day", "date", "crew", "unit_id", "share"]].merge(unit_mixes, on="unit_id")
     for name in AMOUNTS:
         joined[name] *= joined["share"]
     keys = ["crew_day", "date", "crew", "treatment_id", "product_id", "equipment"]
     summed = joined.groupby(keys, sort=False)[list(AMOUNTS)].sum(min_count=1).reset_index()
-    rows: list[dict[Any, Any]] = summed.to_dict("records")
-    for row in rows:
-        row |= find_loads(row, find_capacity_l(operations, treatments[row["treatment_id"]]))
+    days: list[dict[Any, Any]] = summed.to_dict("records")
+    rows = [day | find_loads(day, find_capacity_l(operations, treatments[day["treatment_id"]])) for day in days]
     return pd.DataFrame(rows, columns=list(DAY_COLUMNS))
 
 

@@ -103,7 +103,8 @@ def _check(operations: Operations, where: str) -> None:
         raise InputError(Fault(where, "prices", found, "write all amounts in one currency"))
     times = find_times(operations)
     if times is not None and times.on_site_s <= 0:
-        found = f"a day of {times.day_s / 3600:g} h with {(times.travel_s + times.breaks_s) / 3600:g} h travel and breaks"
+        away_h = (times.travel_s + times.breaks_s) / 3600
+        found = f"a day of {times.day_s / 3600:g} h with {away_h:g} h of travel and breaks"
         raise InputError(Fault(where, "crew.day", found, "give a day that leaves time on the site"))
 
 

@@ -88,8 +88,7 @@ def find_surroundings(site: Site, measured: Measured, units: gpd.GeoDataFrame, n
         edge_m = _find_limited_edge(own, geometry)
         columns = {"walk_m": walk_m, "access": access, "mixing_m": mixing_m, "mixing_place": mixing}
         parts.append(pd.DataFrame(columns | {"limited_edge_m": edge_m}, index=own.index))
-    if parts:
-        _check_names(site, measured, names)
+    _check_names(measured, names)
     distances = pd.concat(parts).reindex(units.index)
     mixing_table = pd.concat(tables, ignore_index=True).drop_duplicates(["place", "setback_id"], ignore_index=True)
     return Surroundings(distances, mixing_table, tuple(_describe(mixing_table)))
@@ -125,7 +124,7 @@ def _is_named(frame: gpd.GeoDataFrame, names: tuple[str, ...]) -> NDArray[np.boo
     return found
 
 
-def _check_names(site: Site, measured: Measured, names: tuple[str, ...]) -> None:
+def _check_names(measured: Measured, names: tuple[str, ...]) -> None:
     faults = []
     for name in names:
         if any(len(_pick_mixing(cell, (name,))) for cell in measured.cells):
@@ -167,7 +166,7 @@ def _find_limited_edge(units: gpd.GeoDataFrame, geometry: NDArray[Any]) -> Float
             continue
         tree = shapely.STRtree(geometry[members])
         first, second = tree.query(geometry[members], predicate="dwithin", distance=_EDGE_M)
-        for a, b in zip(members[first], members[second], strict=True):  # a loop over geometry: only patches that are cut
+        for a, b in zip(members[first], members[second], strict=True):  # over geometry: only patches that are cut
             if a >= b or setbacks[a] == setbacks[b] or not (planned[a] or planned[b]):
                 continue
             line = shapely.intersection(shapely.boundary(geometry[a]), shapely.buffer(geometry[b], _EDGE_M))
@@ -245,11 +244,12 @@ def _find_required(setback: Setback, frame: gpd.GeoDataFrame) -> FloatArray:
 
 def _describe(mixing: pd.DataFrame) -> list[Finding]:
     findings = []
+    row: Any
     for row in mixing.itertuples():
         if row.verdict == "meets the loaded rules as mapped":
             continue
-        what = f"mixing place {row.achieved_m:.1f} m from {row.feature}, {row.setback_id} asks for {row.required_m:.1f} m"
-        if row.achieved_m != row.achieved_m:  # noqa: PLR0124  (nan: the rule holds on the whole site)
+        what = f"mixing place {row.achieved_m:.1f} m from {row.feature}; {row.setback_id}: {row.required_m:.1f} m"
+        if np.isnan(row.achieved_m):
             what = f"{row.setback_id} allows no mixing on the whole site"
         done = "not used: loads are carried from the next place" if row.verdict == NOT_USED else "check in the field"
         findings.append(Finding("budget", "access", str(row.place), what, done))

@@ -123,9 +123,11 @@ def _find_value(cell: Cell, rules: Priorities, geometry: NDArray[Any]) -> FloatA
 
 def find_scores(criteria: pd.DataFrame, weights: dict[str, float]) -> pd.Series[float]:
     """Return the weighted mean of the criteria, 0 to 1."""
+    import pandas as pd
+
     total = sum(weights.values())
-    score: Any = sum(criteria[name] * (weights[name] / total) for name in CRITERIA)
-    return score
+    shares = pd.Series({name: weights[name] / total for name in CRITERIA})
+    return criteria[list(CRITERIA)].astype(float).mul(shares).sum(axis=1)
 
 
 def rank_patches(
@@ -159,7 +161,8 @@ def rank_patches(
     money, left = operations.money, find_money_left(operations)
     hours = None if money is None or money.budget_s is None else money.budget_s / 3600
     works = (table["status"] != "none").to_numpy(dtype=bool)
-    known = ((table["crew_h"].notna() | (hours is None)) & (table["cost"].notna() | (left is None))).to_numpy(dtype=bool)
+    timed, priced = table["crew_h"].notna() | (hours is None), table["cost"].notna() | (left is None)
+    known = (timed & priced).to_numpy(dtype=bool)
     counted = works & known
     table["sum_h"] = table["crew_h"].where(counted, 0.0).fillna(0.0).cumsum()
     table["sum_cost"] = table["cost"].where(counted, 0.0).fillna(0.0).cumsum()

@@ -6,11 +6,11 @@ from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 
-from tussock.base.findings import findings_table
+from tussock.base.findings import Finding, findings_table
 from tussock.base.stages import Budgeted, Measured, Prescribed, Site, Zoned
 from tussock.budget.operations import find_operations, find_times
-from tussock.budget.places import find_surroundings
-from tussock.budget.units import find_efforts
+from tussock.budget.places import Surroundings, find_surroundings
+from tussock.budget.units import Visit, find_efforts
 from tussock.budget.visits import find_visits
 from tussock.budget.work import list_work
 
@@ -63,7 +63,9 @@ def budget_plan(site: Site, measured: Measured, zoned: Zoned, prescribed: Prescr
     """
     operations = find_operations(site)
     times = None if operations is None else find_times(operations)
-    around, visits, findings = None, {}, []
+    around: Surroundings | None = None
+    visits: dict[str, Visit] = {}
+    findings: list[Finding] = []
     if operations is not None and operations.time is not None and times is not None:
         around = find_surroundings(site, measured, prescribed.units, operations.time.mixing_at)
         visits, findings = find_visits(zoned.patches, prescribed.units, around, times)
@@ -73,7 +75,8 @@ def budget_plan(site: Site, measured: Measured, zoned: Zoned, prescribed: Prescr
     products = _sum_products(site, units)
     supplied = units.assign(supply_cost=efforts["supply_cost"])
     season = sum_season(patches, supplied, operations.currency if operations else None)
-    work, noticed = list_work(site, operations, measured, patches, units.join(efforts.drop(columns=list(_SHOWN))), season, around)
+    every_term = units.join(efforts.drop(columns=list(_SHOWN)))
+    work, noticed = list_work(site, operations, measured, patches, every_term, season, around)
     return Budgeted(units, patches, products, season, findings_table([*missing, *findings, *noticed]), work)
 
 

@@ -12,7 +12,7 @@ from dataclasses import asdict, dataclass
 from typing import TYPE_CHECKING, Any, Final
 
 from tussock.base.findings import Finding
-from tussock.base.records import Equipment, Operations, Product, Production, Treatment
+from tussock.base.records import Equipment, Operations, Production, Treatment
 from tussock.base.stages import Site
 from tussock.budget.operations import Times, find_times
 from tussock.trade.mixing import count_loads
@@ -95,7 +95,7 @@ def find_efforts(
     Parameters
     ----------
     site
-        Treatments and products.
+        Treatments.
     operations
         Crew, equipment, rates, times, prices; None where nothing is known.
     units
@@ -108,42 +108,29 @@ def find_efforts(
     DataFrame
         Columns of `Effort`, same index.
     list of Finding
-        What the operations file does not say for a method or product in use, and which units nobody may treat.
+        What the operations file does not say for a method or product in use.
     """
     import pandas as pd
 
     treatments = {item.id: item for item in site.treatments or ()}
     missing: dict[str, str] = {}
-    unlicensed: list[str] = []
     rows = []
     records: list[dict[Any, Any]] = units.to_dict("records")
     for unit_id, unit in zip(units.index, records, strict=True):
         treatment = treatments.get(unit["treatment_id"])
         if treatment is None:
             rows.append(NOTHING)
-        elif _lacks_licence(operations, site.products.get(unit["product_id"])):
-            unlicensed.append(str(unit_id))
-            rows.append(Effort())
         else:
             visit = visits.get(str(unit_id), Visit())
             rows.append(find_effort(operations, treatment, unit, missing, visit))
     findings = [
         Finding("budget", "operations", what, "not in the operations file", done) for what, done in missing.items()
     ]
-    for unit_id in unlicensed:
-        what = "its product is for restricted use, and nobody in the crew is licensed"
-        done = "hours and cost stay blank; name a licensed person in [crew], or choose another product"
-        findings.append(Finding("budget", "units", unit_id, what, done))
     if operations is None and site.treatments is not None:
         done = "hours and cost stay blank"
         what = "no operations file is loaded"
         findings.append(Finding("budget", "operations", "catalog.operations", what, done, "info"))
     return pd.DataFrame([asdict(row) for row in rows], index=units.index), findings
-
-
-def _lacks_licence(operations: Operations | None, product: Product | None) -> bool:
-    crew = None if operations is None else operations.crew
-    return crew is not None and product is not None and product.restricted_use and crew.licensed == 0
 
 
 def find_effort(
@@ -197,9 +184,8 @@ def find_effort(
     crew_h = on_site_h + travel_h + breaks_h
     labour = math.nan if crew is None else crew_h * _HOUR_S * crew.wage_per_s[0]
     product = _find_product_cost(operations, unit, missing)
-    supply = sum(
-        unit_amount(unit, name) * price.price_per_l[0] for price in operations.price if (name := price.product) in SUPPLIES
-    )
+    supplies = [price for price in operations.price if price.product in SUPPLIES]
+    supply = sum(unit_amount(unit, price.product) * price.price_per_l[0] for price in supplies)
     per_s = equipment.cost_per_s[0] if equipment is not None and equipment.cost_per_s is not None else 0.0
     machine = (terms["treating_h"] + terms["refill_h"]) * _HOUR_S * per_s
     return Effort(

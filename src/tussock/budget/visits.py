@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from tussock.base.findings import Finding
 from tussock.budget.operations import Times
@@ -54,13 +54,13 @@ def find_visits(
             mixing_m=float(spot["mixing_m"]),
             edge_m=float(spot["limited_edge_m"]),
             slope=_find_slope(patches.loc[patch_id]),
-            dirty=str(patches.at[patch_id, "species"]).casefold() in times.dirty_species,
+            dirty=str(patches.loc[patch_id, "species"]).casefold() in times.dirty_species,
             mixing_closed=closed,
         )
     return visits, _describe(around, closed=closed)
 
 
-def _find_slope(patch: pd.Series) -> float:  # type: ignore[type-arg]  # a row of mixed types
+def _find_slope(patch: pd.Series[Any]) -> float:
     slope = float(patch.get("slope_pct", math.nan) or math.nan)
     return 0.0 if math.isnan(slope) else abs(slope) / 100
 

@@ -1,4 +1,4 @@
-"""In: the season's dates, and jobs with date windows. Out: working weeks, and the weeks that each job can be done in."""
+"""In: the season's dates, and jobs with date windows. Out: working weeks, and those each job can be done in."""
 
 from __future__ import annotations
 
@@ -79,4 +79,3 @@ def list_open_weeks(job: Job, weeks: Sequence[Week]) -> list[int]:
     return whole or [
         place for place, week in enumerate(weeks) if any(job.first <= day <= job.last for day in week.days)
     ]
-

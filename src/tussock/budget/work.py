@@ -68,7 +68,8 @@ def list_work(
     hours = _list_hours(units, around)
     mixes = loads.list_unit_mixes(site, operations, units)
     purchases = loads.list_purchases(operations, mixes, site.options.units)
-    tables = {"unit_hours": hours, "time_basis": list_time_basis(operations), "unit_mixes": mixes, "purchases": purchases}
+    tables = {"unit_hours": hours, "unit_mixes": mixes, "purchases": purchases}
+    tables["time_basis"] = list_time_basis(operations)
     tables["mixing_places"] = _make_empty(WORK["mixing_places"]) if around is None else around.mixing
     tables["money"] = money.list_money(season, operations)
     findings: list[Finding] = []
@@ -85,7 +86,7 @@ def list_work(
         findings += [*schedule.findings, *found, *unknown]
     tables["calendar"], tables["calendar_quality"] = schedule.calendar, schedule.quality
     days = schedule.calendar if len(schedule.calendar) else _pack_days(operations, units)
-    tables["day_mixes"] = loads.list_day_mixes(site, operations, mixes, days[days["date"].ne("") | days["crew_day"].notna()])
+    tables["day_mixes"] = loads.list_day_mixes(site, operations, mixes, days[days["crew_day"].notna()])
     return {name: tables.get(name, _make_empty(schema)) for name, schema in WORK.items()}, findings
 
 
@@ -101,12 +102,13 @@ def _list_hours(units: gpd.GeoDataFrame, around: Surroundings | None) -> pd.Data
 
     planned = pd.DataFrame(units.drop(columns="geometry"))[units["status"] == "planned"]
     if around is None:
-        blank: dict[str, Any] = {"walk_m": np.nan, "access": "", "mixing_m": np.nan, "mixing_place": "", "limited_edge_m": 0.0}
-        joined = planned.assign(**blank)
+        blank: dict[str, Any] = {"walk_m": np.nan, "access": "", "mixing_m": np.nan, "mixing_place": ""}
+        joined = planned.assign(**blank, limited_edge_m=0.0)
     else:
         joined = planned.join(around.distances)
     names = [column.si_name for column in WORK["unit_hours"][1:]]
-    return joined[names].rename_axis("unit_id").reset_index()
+    hours: pd.DataFrame = joined[names].rename_axis("unit_id").reset_index()
+    return hours
 
 
 def _rank(
@@ -140,6 +142,7 @@ def _schedule(
     score = dict(zip(ranked["patch_id"], ranked["score"], strict=True))
     times = find_times(operations)
     dirty = frozenset() if times is None else times.dirty_species
+    access = {} if around is None else dict(around.distances["access"])
     species = {name: str(text).casefold() for cell in measured.cells for name, text in cell.patches["species"].items()}
     jobs = [
         Job(
@@ -148,7 +151,7 @@ def _schedule(
             hours=float(unit["crew_h"]),
             first=dt.date.fromisoformat(unit["season_from"]),
             last=dt.date.fromisoformat(unit["season_to"]),
-            area=str(unit["patch_id"]) if around is None else around.distances.at[unit_id, "access"] or str(unit["patch_id"]),
+            area=str(access.get(unit_id) or unit["patch_id"]),
             priority=float(score.get(unit["patch_id"], 0.5)),
             dirty=species.get(unit["patch_id"], "") in dirty,
             outlet_m=outlet_m.get(str(unit["patch_id"]), math.nan),

@@ -18,10 +18,11 @@ from typing import Any, Final, TypeAlias
 from tussock.base.errors import MissingExtraError, OutputError
 from tussock.base.stages import PlanTables
 from tussock.deliver.runfile import RUN_FILE, hash_file, write_run_file
+from tussock.deliver.schedule import BID_FILE, CALENDAR_FILE, write_bid_schedule, write_calendar
 
 Tell: TypeAlias = Callable[[str], None]
 
-#: Every file of a plan.
+#: Every file of a plan; the bid schedule and the calendar only where the operations file asks for them.
 FILES: Final = (
     "plan.gpkg",
     "patch_budget.csv",
@@ -32,6 +33,8 @@ FILES: Final = (
     "crew_sheets.pdf",
     "compliance.html",
     "compliance.csv",
+    BID_FILE,
+    CALENDAR_FILE,
     RUN_FILE,
 )
 #: What an open reader leaves beside a GeoPackage; left there it would be played back into the new one.
@@ -105,8 +108,8 @@ def _write_files(plan: PlanTables, new: Path, folder: Path, tell: Tell) -> None:
 def _list_steps(plan: PlanTables, folder: Path) -> list[_Step]:
     from tussock.deliver import geopackage, report, sheets, tables, webmap, workbook
 
-    gpkg, patches, units, products, xlsx, html_map, pdf, html, compliance, _ = FILES
-    return [
+    gpkg, patches, units, products, xlsx, html_map, pdf, html, compliance, bid, calendar, _ = FILES
+    steps = [
         _Step((gpkg,), lambda: geopackage.write_geopackage(plan, folder / gpkg)),
         _Step((patches, units, products), lambda: tables.write_tables(plan, folder)),
         _Step((xlsx,), lambda: workbook.write_workbook(plan, folder / xlsx)),
@@ -114,6 +117,11 @@ def _list_steps(plan: PlanTables, folder: Path) -> list[_Step]:
         _Step((pdf,), lambda: sheets.write_sheets(plan, folder / pdf)),
         _Step((html, compliance), lambda: report.write_report(plan, folder / html, folder / compliance)),
     ]
+    if len(plan.work.get("bid_schedule", ())):
+        steps.append(_Step((bid,), lambda: write_bid_schedule(plan, folder / bid)))
+    if len(plan.work.get("calendar", ())):
+        steps.append(_Step((calendar,), lambda: write_calendar(plan, folder / calendar)))
+    return steps
 
 
 def _find_earlier(target: Path, folder: Path) -> dict[str, str]:

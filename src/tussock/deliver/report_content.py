@@ -13,7 +13,7 @@ from tussock.deliver import cautions as said
 from tussock.deliver.report_rows import group_clear_rows, list_rows_by_weight, sum_verdicts, summarise
 from tussock.deliver.report_rules import list_listed, list_rules, list_rulesets, list_tasks
 from tussock.deliver.report_totals import GroundTotal, find_active_totals, find_ground_totals
-from tussock.deliver.sheets_words import figures, is_known, split_reasons
+from tussock.deliver.sheets_words import figures, is_known, list_closures, split_reasons
 
 _MISMATCH: Final = "not for this plant"
 #: A limit that is used to this share is shown in the open, the others in a list to unfold [%].
@@ -53,6 +53,7 @@ def describe_plan(plan: PlanTables) -> dict[str, Any]:
         "rulesets": list_rulesets(plan),
         "rules": list_rules(plan),
         "listed": list_listed(plan),
+        "closures": list_closures(plan.site.options.closures),
         "refused": _list_refused_units(plan),
         "candidates": _list_candidates(plan),
         **_describe_totals(plan),

@@ -51,7 +51,7 @@ def list_rules(plan: PlanTables) -> list[dict[str, Any]]:
                 "draft": ruleset.ruleset.status == "draft",
                 "distance": describe_reach(plan, setback),
                 "features": describe_features(setback.source_filter),
-                "means": describe_task(setback) or f"forbids {forbids.get(setback.id, '')}",
+                "means": _explain(setback, str(forbids.get(setback.id, ""))),
                 "season": f"{setback.season[0]} to {setback.season[1]}" if setback.season else "all year",
                 "conditions": list(setback.conditions),
                 "datum": setback.datum or "",
@@ -60,6 +60,12 @@ def list_rules(plan: PlanTables) -> list[dict[str, Any]]:
             }
         )
     return rows
+
+
+def _explain(setback: Setback, forbids: str) -> str:
+    if setback.forbids is None:
+        return describe_task(setback)
+    return f"forbids {forbids}" + (", unless a survey lifts it" if setback.unless_surveyed else "")
 
 
 def describe_reach(plan: PlanTables, setback: Setback) -> str:

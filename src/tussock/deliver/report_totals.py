@@ -15,8 +15,9 @@ import numpy as np
 
 from tussock.base import columns as c
 from tussock.base.geodesy import find_area_m2
-from tussock.base.records import Product, Treatment
+from tussock.base.records import Product
 from tussock.base.stages import PlanTables
+from tussock.deliver.sheets_words import read_recipe
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -169,17 +170,12 @@ def _list_uses(plan: PlanTables) -> Iterator[_Use]:
         dose = float(unit[f"ae_{c.DOSE.suffix(system)}"]) * size
         yield _Use(row, unit_id, patch_id, product, dose)
         treatment = treatments.get(str(unit["treatment_id"]))
-        for partner, share in _list_partners(plan, treatment):
+        recipe = None if treatment is None else read_recipe({str(key): value for key, value in unit.items()}, treatment)
+        for name, share in recipe.partners if recipe is not None else ():
+            partner = plan.site.products[name]
             # the same liquid carries both: its volume for the area follows from the dose of the first product
-            own_share = 0.0 if treatment is None else treatment.concentration or 0.0
-            liquid_l_per_ha = dose / (own_share * product.strength_kg_per_l)
+            liquid_l_per_ha = dose / ((recipe.product if recipe else math.nan) * product.strength_kg_per_l)
             yield _Use(row, unit_id, patch_id, partner, liquid_l_per_ha * share * partner.strength_kg_per_l)
-
-
-def _list_partners(plan: PlanTables, treatment: Treatment | None) -> list[tuple[Product, float]]:
-    if treatment is None:
-        return []
-    return [(plan.site.products[item.product], item.concentration) for item in treatment.tank_mix]
 
 
 def _find_shared(plan: PlanTables) -> dict[int, list[int]]:

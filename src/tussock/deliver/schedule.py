@@ -21,6 +21,7 @@ if TYPE_CHECKING:
 BID_FILE: Final = "bid_schedule.csv"
 CALENDAR_FILE: Final = "season.ics"
 _FOLD_OCTETS: Final = 75
+_WHOLE: Final = 1 - 1e-9
 #: Sheets of the workbook, in order, and the tables they show.
 SHEETS: Final = {
     "Hours": "unit_hours",
@@ -119,13 +120,14 @@ def _draw_day(plan: PlanTables, day: pd.DataFrame) -> list[str]:
     first: Any = day.iloc[0]
     date = dt.date.fromisoformat(first["date"])
     patches = list(dict.fromkeys(day["patch_id"].astype(str)))
+    works: list[dict[Any, Any]] = day.to_dict("records")
     rows = [
-        f"{row.sequence}. {row.unit_id} ({row.area}): {row.crew_hours:.1f} crew hours"
-        + (f", {row.share:.0%} of the unit" if row.share < 1 else "")
-        + (f"; {row.note}" if row.note else "")
-        for row in day.itertuples()
+        f"{work['sequence']}. {work['unit_id']} ({work['area']}): {work['crew_hours']:.1f} crew hours"
+        + (f", {work['share']:.0%} of the unit" if work["share"] < _WHOLE else "")
+        + (f"; {work['note']}" if work["note"] else "")
+        for work in works
     ]
-    rows.append("The label is the law. Water, people, wind, temperature and rain are judged on site; stop when in doubt.")
+    rows.append("The label is the law. Water, people, wind, heat and rain are judged on site; stop when in doubt.")
     title = f"Crew {first['crew']}: {', '.join(patches)}"
     key = f"{plan.site.name}|{plan.site.season}|{first['crew']}|{date}"
     return [

@@ -100,7 +100,7 @@ def lay_out_site(plan: PlanTables) -> SiteMap:
         str(name): (_move(frame, plane), frame.drop(columns=frame.geometry.name))
         for name, frame in plan.features.items()
     }
-    units = plan.units
+    units, looks = plan.units, find_looks(plan)
     return SiteMap(
         crs=plane,
         grid=choose_grid(own),
@@ -110,7 +110,7 @@ def lay_out_site(plan: PlanTables) -> SiteMap:
         unit_ids=tuple(units["unit_id"].astype(str)),
         unit_patches=tuple(units["patch_id"].astype(str)),
         units=_move(units, plane),
-        unit_looks=tuple(find_looks(plan)[name] for name in units["unit_id"].astype(str)),
+        unit_looks=tuple(looks[name] for name in units["unit_id"].astype(str)),
         layers=layers,
         dimensions=_find_dimensions(plan, plane),
     )

@@ -339,16 +339,33 @@ def _draw_site(
         ink.hatch(shape, STATUS_LOOKS.get(site.patch_status[number], ""))
         ink.draw(shape, line=1.5)
     _draw_receptors(ink, site)
-    ink.taken.clear()
-    for number, shape in enumerate(site.patches):
-        if shape.is_empty:
-            continue
-        x, y = view.place(np.array([find_middle(shape)]))[0].tolist()
-        spot = ink.label(labels[number], list_spots(x, y, 9, 5), bold=True, must=True)
-        if spot is not None and math.hypot(spot[0] - x, spot[1] - y) > LABEL_PT:
-            canvas.setStrokeGray(0)
-            canvas.setLineWidth(0.6)
-            canvas.line(x, y, *spot)
+    _label_patches(ink, site, labels)
     _label_features(ink, site, set(), ("water", "access"), small=False)
     canvas.restoreState()
     finish_frame(ink, site, legend, system)
+
+
+def _label_patches(ink: Ink, site: SiteMap, labels: Sequence[str]) -> None:
+    """Write the label of each patch beside it, so that the patch itself is seen; in it where it is large."""
+    shown = [number for number, shape in enumerate(site.patches) if not shape.is_empty]
+    ink.taken.clear()
+    boxes = {number: ink.view.place(shapely.bounds(site.patches[number]).reshape(2, 2)).ravel() for number in shown}
+    small = {number for number, box in boxes.items() if max(box[2] - box[0], box[3] - box[1]) < _SMALL_PATCH_PT}
+    for number in sorted(small):
+        left, low, right, high = boxes[number].tolist()
+        ink.taken.append((left, low, right, high))
+    for number in shown:
+        x, y = ink.view.place(np.array([find_middle(site.patches[number])]))[0].tolist()
+        half = max(boxes[number][2] - boxes[number][0], boxes[number][3] - boxes[number][1]) / 2
+        near = half + LABEL_PT
+        spots = [*list_spots(x, y, near, 1)[1:], *list_spots(x, y, near + LABEL_PT, 4)[1:]]
+        spot = ink.label(labels[number], spots if number in small else list_spots(x, y, 9, 5), bold=True, must=True)
+        away = 0.0 if spot is None else math.hypot(spot[0] - x, spot[1] - y)
+        if spot is not None and away > near + LABEL_PT:
+            part = 1 - 1.6 * LABEL_PT / away  # the leader ends at the label
+            ink.canvas.setStrokeGray(0)
+            ink.canvas.setLineWidth(0.6)
+            ink.canvas.line(x, y, x + (spot[0] - x) * part, y + (spot[1] - y) * part)
+
+
+_SMALL_PATCH_PT: Final = 45.0

@@ -51,8 +51,8 @@ def list_overview_blocks(
     blocks.append(
         Block((heading("Index of patches"), _index(binder, patches, labels, first_pages, wide)), new_page=True)
     )
-    parts = (_totals, _season, _rulesets, _inputs)
-    blocks.extend(Block(tuple(part(binder, wide))) for part in parts)
+    parts = (_totals, _season, _rulesets, _closures, _inputs)
+    blocks.extend(Block(tuple(flows)) for flows in (part(binder, wide) for part in parts) if flows)
     blocks.append(Block((heading("Cautions"), *[para(f"- {text}") for text in said.list_cautions(binder.plan)])))
     blocks.append(Block(tuple(_blanks(wide))))
     return blocks
@@ -156,6 +156,15 @@ def _rulesets(binder: Binder, wide: float) -> list[Flow]:
             para(bold("No rule set was loaded."), " Nothing here was checked against rules."),
         ]
     return [heading("Rule sets loaded"), table(rows, share_widths(wide, [2, 1.4, 1.2, 1.4]), head=True)]
+
+
+def _closures(binder: Binder, wide: float) -> list[Flow]:
+    listed = w.list_closures(binder.plan.site.options.closures)
+    if not listed:
+        return []
+    rows: list[list[Any]] = [[para(bold(name)) for name in ("Closed", "Days", "Why")]]
+    rows += [[para(bold(name)), para(days), para(why)] for name, days, why in listed]
+    return [heading("Days on which the site is closed"), table(rows, share_widths(wide, [1, 1.4, 2.6]), head=True)]
 
 
 def _inputs(binder: Binder, wide: float) -> list[Flow]:

@@ -45,8 +45,10 @@ def draw_unit_card(binder: Binder, patch: Mapping[str, Any], unit: Mapping[str, 
     words.append(f", {first} to {last}" if w.is_known(first) else ", no dates")
     rows += _treatment_rows(binder, patch, unit, treatment)
     below = _distance_rows(binder, unit)
-    if w.is_known(unit["reason"]):
-        below.append(("Mind", [str(unit["reason"])]))
+    mind = [str(unit["reason"])] if w.is_known(unit["reason"]) else []
+    mind += _list_other_cautions(binder, unit)
+    if mind:
+        below.append(("Mind", [para(bold(text)) for text in mind]))
     mix = _mix_table(binder, unit, treatment, wide)
     if not mix:
         return [bar(*words, size=13), facts_table(rows + below, wide, _LABEL_PT)]
@@ -105,10 +107,10 @@ def _treatment_rows(binder: Binder, patch: Mapping[str, Any], unit: Mapping[str,
 def _product_rows(binder: Binder, unit: Mapping[str, Any], treatment: Treatment) -> Rows:
     system = binder.system
     product = binder.plan.site.products[str(unit["product_id"])]
-    shares = [f"{w.figures(float(unit['concentration_pct']), 4)} % in {unit['carrier']}"]
-    extras = (("dye", treatment.dye), ("adjuvant", treatment.adjuvant))
+    recipe = w.read_recipe(unit, treatment)
+    shares = [f"{w.figures(recipe.product * 100, 4)} % in {unit['carrier']}"]
+    extras = (*recipe.partners, ("dye", recipe.dye), ("adjuvant", recipe.adjuvant))
     shares += [f"{name} {w.figures(share * 100, 4)} %" for name, share in extras if share]
-    shares += [f"{item.product} {w.figures(item.concentration * 100, 4)} %" for item in treatment.tank_mix]
     label = "aquatic label" if product.aquatic_label else "no aquatic label"
     mix_l = w.read_si(unit, "spray", c.LIQUID, system)
     product_l = w.read_si(unit, "product", c.SMALL_LIQUID, system)
@@ -140,31 +142,29 @@ def _mix_table(binder: Binder, unit: Mapping[str, Any], treatment: Treatment, wi
     """Return what goes into each load."""
     system = binder.system
     capacity_l = w.find_capacity_l(binder.plan.site.operations, treatment)
-    loads = w.list_loads(w.read_si(unit, "spray", c.LIQUID, system), capacity_l, treatment)
+    recipe = w.read_recipe(unit, treatment)
+    loads = w.list_loads(w.read_si(unit, "spray", c.LIQUID, system), capacity_l, recipe)
     if treatment.product is None or not loads:
         return []
-    extras = [name for name, share in (("Dye", treatment.dye), ("Adjuvant", treatment.adjuvant)) if share]
-    partners = [item.product for item in treatment.tank_mix]
-    names = [
-        "Load",
-        "Mix",
-        *([str(unit["product_id"]), *partners] if partners else ["Product"]),
-        *extras,
-        str(unit["carrier"]).capitalize(),
-    ]
+    extras = [name for name, share in (("Dye", recipe.dye), ("Adjuvant", recipe.adjuvant)) if share]
+    products = _name_products(binder, unit, recipe) if recipe.partners else ["Product"]
+    names = ["Load", "Mix", *products, *extras, str(unit["carrier"]).capitalize()]
     rows: list[list[Any]] = [[para(bold(name)) for name in names]]
     for load in loads:
         amounts = {"Dye": load.mix.dye_l, "Adjuvant": load.mix.adjuvant_l}
-        products = [load.mix.product_l, *load.partners_l]
-        sizes = [
-            load.mix.total_l + sum(load.partners_l),
-            *products,
-            *[amounts[name] for name in extras],
-            load.mix.carrier_l,
-        ]
-        cells = [_volume_cell(size, system, strong=0 < place <= len(products)) for place, size in enumerate(sizes)]
+        poured = [load.mix.product_l, *load.partners_l]
+        total_l = load.mix.total_l + sum(load.partners_l)
+        sizes = [total_l, *poured, *[amounts[name] for name in extras], load.mix.carrier_l]
+        cells = [_volume_cell(size, system, strong=0 < place <= len(poured)) for place, size in enumerate(sizes)]
         rows.append([para(bold(f"{load.label}, {load.count} times" if load.count > 1 else load.label)), *cells])
     return [table(rows, share_widths(wide, [1.15, *[1.0] * (len(names) - 1)]), head=True, pad=(1, 3))]
+
+
+def _name_products(binder: Binder, unit: Mapping[str, Any], recipe: w.Recipe) -> list[str]:
+    """Return short names of the products in a tank: their actives where these differ."""
+    ids = [str(unit["product_id"]), *(name for name, _ in recipe.partners)]
+    actives = [binder.plan.site.products[name].active for name in ids]
+    return actives if len(set(actives)) == len(ids) else ids
 
 
 def _volume_cell(size_l: float, system: UnitSystem, *, strong: bool) -> list[Flow]:
@@ -195,6 +195,19 @@ def _distance_rows(binder: Binder, unit: Mapping[str, Any]) -> Rows:
 
 
 _HEAD_PIECES: Final = 2
+
+
+def _list_other_cautions(binder: Binder, unit: Mapping[str, Any]) -> list[str]:
+    """Return the cautions of a unit that no rule of the patch says already: heat limits and the like."""
+    text = str(unit["cautions"]) if w.is_known(unit["cautions"]) else ""
+    for row in binder.distances.get(str(unit["unit_id"]), []):
+        _, setback = binder.setbacks[str(row["setback_id"])]
+        known = [f"condition ({setback.id}): {condition}" for condition in setback.conditions]
+        known += [f"permit ({setback.id}): {setback.permit}", f"notify ({setback.id}): {setback.notify}"]
+        for words in (*known, f"no mixing or filling here ({setback.id})"):
+            text = text.replace(words, "", 1)
+    parts = (item.strip("; ") for item in text.split("; "))
+    return [part for part in parts if part and not part.startswith("treat within ")]  # that stands with the method
 
 
 # ---- the rules of a patch
@@ -233,8 +246,10 @@ def _describe_reach(setback: Setback, system: UnitSystem) -> str:
 
 
 def _explain(binder: Binder, ruleset: Ruleset, setback: Setback) -> list[Piece]:
-    task = w.describe_task(setback)
-    pieces: list[Piece] = [task or f"No {binder.forbidden.get(setback.id, '')}"]
+    forbids = setback.forbids is not None
+    pieces: list[Piece] = [f"No {binder.forbidden.get(setback.id, '')}" if forbids else w.describe_task(setback)]
+    if setback.unless_surveyed:
+        pieces.append(bold(", unless a survey lifts it"))
     if setback.season:
         pieces.append(f", from {' to '.join(setback.season)} (month-day)")
     pieces += [f"; {condition}" for condition in setback.conditions]

@@ -4,13 +4,14 @@ from __future__ import annotations
 
 import datetime as dt
 import math
+import re
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from typing import Any, Final
 
 from tussock.base import columns as c
 from tussock.base.columns import UnitSystem
-from tussock.base.records import Operations, Setback, Treatment
+from tussock.base.records import Closure, Operations, Setback, Treatment
 from tussock.base.text import show_length
 from tussock.trade.mixing import Mix, count_loads, split_mix
 
@@ -171,8 +172,40 @@ _MONTHS: Final = (
 
 
 @dataclass(frozen=True)
+class Recipe:
+    """What the mix of one unit is made of: shares of its volume; the carrier is the rest."""
+
+    product: float
+    dye: float = 0.0
+    adjuvant: float = 0.0
+    partners: tuple[tuple[str, float], ...] = ()
+
+
+def read_recipe(unit: Row, treatment: Treatment) -> Recipe:
+    """Return the mix of a unit as the plan has it: a yearly limit may have made it weaker than the treatment's own.
+
+    Parameters
+    ----------
+    unit
+        Row of the units, with ``concentration_pct`` and ``tank_mix``.
+    treatment
+        Dye, adjuvant, and which partners there are; a partner whose share the row does not say has nan.
+    """
+    text = str(unit["tank_mix"]) if is_known(unit.get("tank_mix")) else ""
+    share = float(unit["concentration_pct"]) / 100 if is_known(unit["concentration_pct"]) else math.nan
+    partners = tuple((item.product, _find_partner_share(text, item.product)) for item in treatment.tank_mix)
+    return Recipe(share, treatment.dye or 0.0, treatment.adjuvant or 0.0, partners)
+
+
+def _find_partner_share(text: str, product_id: str) -> float:
+    """Return the share that follows a partner's name in "product: amount (0.5 %); ..."."""
+    found = re.search(rf"(?:^|; ){re.escape(product_id)}: [^()]*\(([\d.e+-]+) %\)", text)
+    return float(found[1]) / 100 if found else math.nan
+
+
+@dataclass(frozen=True)
 class Load:
-    """A filling of the equipment: how often, how much of it, and what goes in [L]."""
+    """A filling of the equipment: how often, and what goes in [L]; a partner's product is not in ``mix``."""
 
     label: str
     count: int
@@ -180,7 +213,7 @@ class Load:
     partners_l: tuple[float, ...] = ()
 
 
-def list_loads(spray_l: float, capacity_l: float | None, treatment: Treatment) -> list[Load]:
+def list_loads(spray_l: float, capacity_l: float | None, recipe: Recipe) -> list[Load]:
     """Return what goes into each full load and into the last one.
 
     Parameters
@@ -189,34 +222,33 @@ def list_loads(spray_l: float, capacity_l: float | None, treatment: Treatment) -
         Mix that the unit needs [L].
     capacity_l
         What the equipment holds [L]; None where the operations file does not say: one load then.
-    treatment
-        Shares of product, dye and adjuvant.
+    recipe
+        Shares of the mix.
 
     Returns
     -------
     list of Load
-        Empty where the volume is not known or nothing.
+        Empty where the volume or a share is not known, or nothing is mixed.
     """
-    if not (math.isfinite(spray_l) and spray_l > 0):
+    shares = [recipe.product, *(share for _, share in recipe.partners)]
+    if not (math.isfinite(spray_l) and spray_l > 0 and all(math.isfinite(share) for share in shares)):
         return []
     count, last_l = count_loads(spray_l, capacity_l) if capacity_l is not None else (1, spray_l)
     full = count if capacity_l is not None and abs(last_l - capacity_l) < capacity_l * 1e-9 else count - 1
     loads = []
     if full and capacity_l is not None:
-        loads.append(_fill("Full load", full, capacity_l, treatment))
+        loads.append(_fill("Full load", full, capacity_l, recipe))
     if full < count:
-        loads.append(_fill("Last load" if full else "One load", 1, last_l, treatment))
+        loads.append(_fill("Last load" if full else "One load", 1, last_l, recipe))
     return loads
 
 
-def _fill(label: str, count: int, mix_l: float, treatment: Treatment) -> Load:
+def _fill(label: str, count: int, mix_l: float, recipe: Recipe) -> Load:
     """Return a filling; what a tank-mix partner takes is taken from the carrier."""
-    shares = [item.concentration for item in treatment.tank_mix]
-    dye, adjuvant = treatment.dye or 0.0, treatment.adjuvant or 0.0
-    mix = split_mix(mix_l, treatment.concentration or 0.0, dye=dye, adjuvant=adjuvant + sum(shares))
-    partners_l = tuple(mix_l * share for share in shares)
-    own = Mix(mix.product_l, mix.carrier_l, mix.dye_l, mix_l * adjuvant)
-    return Load(label, count, own, partners_l)
+    shares = [share for _, share in recipe.partners]
+    mix = split_mix(mix_l, recipe.product, dye=recipe.dye, adjuvant=recipe.adjuvant + sum(shares))
+    own = Mix(mix.product_l, mix.carrier_l, mix.dye_l, mix_l * recipe.adjuvant)
+    return Load(label, count, own, tuple(mix_l * share for share in shares))
 
 
 def find_capacity_l(operations: Operations | None, treatment: Treatment) -> float | None:
@@ -244,7 +276,7 @@ def describe_dose(treatment: Treatment, system: UnitSystem) -> list[str]:
     if treatment.band_height_m is not None:
         lines.append(f"wet a band of {_show_small(treatment.band_height_m, system)} up from the ground, all around")
     if treatment.treat_within_s is not None:
-        lines.append(f"treat within {show_seconds(treatment.treat_within_s)} of the cut")
+        lines.append(f"treat within {figures(treatment.treat_within_s / _MINUTE_S)} minutes of the cut")
     if treatment.throw_m is not None:
         lines.append(f"throw {show_length(treatment.throw_m, system)} at most")
     return lines
@@ -263,16 +295,29 @@ def describe_place(row: Row, system: UnitSystem) -> str:
 
 
 def describe_task(setback: Setback) -> str:
-    """Return what a rule asks for before or during work; empty for a rule that forbids."""
+    """Return what a rule asks for before or during work; empty for a rule that forbids and that no survey lifts."""
     if setback.permit is not None:
         return f"Permit: {setback.permit}"
     if setback.notify is not None:
         return f"Notify: {setback.notify}"
-    return "No mixing or filling here" if setback.no_mixing else ""
+    if setback.no_mixing:
+        return "No mixing or filling here"
+    return "Survey first: allowed only where a survey lifts the rule" if setback.unless_surveyed else ""
 
 
 def name_task(setback: Setback) -> str:
     """Return the kind of thing that a rule asks for, in a word or two."""
+    if setback.forbids is not None:
+        return "survey"
     if setback.permit is not None:
         return "permit"
     return "notify" if setback.notify is not None else "no mixing or filling here"
+
+
+def list_closures(closures: Iterable[Closure]) -> list[tuple[str, str, str]]:
+    """Return days on which the site is closed: name, days with what lifts them, reason and source."""
+    rows = []
+    for item in closures:
+        days = f"{' to '.join(item.season)} (month-day)" + (", unless surveyed" if item.unless_surveyed else "")
+        rows.append((item.id, days, f"{item.reason} [{item.source}]"))
+    return rows

@@ -1,10 +1,10 @@
 """In: a plan. Out: its map as one page that needs no network: a `folium.Map` for notebooks, or a file.
 
-How data reaches the page. The map library compiles the text of its elements as templates inside our own process, so that
-a plant's name could run as code. Nothing that comes from data is therefore ever given to one of its elements:
+How data reaches the page. The map library compiles the text of its elements as templates inside our own process, so
+that a plant's name could run as code. Nothing that comes from data is therefore ever given to one of its elements:
 
-* the layers stand in one JSON block (`webmap_assets.embed_json`), which our own scripts draw on the `folium.Map`; they put
-  text into the page as text nodes only;
+* the layers stand in one JSON block (`webmap_assets.embed_json`), which our own scripts draw on the `folium.Map`; they
+  put text into the page as text nodes only;
 * title, legend and cautions are written by a template of ours, each value through `tussock.deliver.escape.escape_html`;
 * both are inserted into the page by `PlanPage`, whose result is not compiled again.
 
@@ -35,8 +35,8 @@ _ID: Final = "plan"
 _NEAREST_ZOOM: Final = 23
 
 
-class PlanPage(Figure):
-    """The page around the map. Its template is ours; values in it are escaped, and what it writes is not compiled again."""
+class PlanPage(Figure):  # type: ignore[misc]  # the library has no types
+    """The page around the map. Its template is ours and escapes its values; what it writes is not compiled again."""
 
     def __init__(self, facts: dict[str, Any], data: str, map_name: str) -> None:
         super().__init__(height="640px")
@@ -56,8 +56,11 @@ class PlanPage(Figure):
         return _page_template().render(this=self, facts=self.facts, kwargs=kwargs)
 
 
-class PlanMap(folium.Map):
-    """A `folium.Map` with nothing to fetch. Layers of folium's own can be added to it, as to any other."""
+class PlanMap(folium.Map):  # type: ignore[misc]  # the library has no types
+    """A `folium.Map` with nothing to fetch. Layers of folium's own can be added to it, as to any other.
+
+    The plan's layers belong to the page around it (`PlanPage`): show or save this map itself, not in another figure.
+    """
 
     default_js: Final[list[tuple[str, str]]] = []
     default_css: Final[list[tuple[str, str]]] = []
@@ -78,7 +81,13 @@ class PlanMap(folium.Map):
 
     def __init__(self, centre: tuple[float, float]) -> None:
         super().__init__(
-            location=list(centre), tiles=None, zoom_start=14, prefer_canvas=True, attribution_control=False, zoom_snap=0.25
+            location=list(centre),
+            tiles=None,
+            zoom_start=14,
+            prefer_canvas=True,
+            attribution_control=False,
+            zoom_snap=0.25,
+            fade_animation=False,
         )
         self._id = _ID
         self.options["max_zoom"] = _NEAREST_ZOOM
@@ -95,7 +104,7 @@ def draw_map(plan: PlanTables, *, public: bool = False, base: Path | None = None
         Leave out protected receptors (rare plants and the like), their setback zones, and every detail that would tell
         where they are.
     base
-        GeoTIFF or MBTiles file of your own to see the ground on; what lies on the site is inlined. Plain ground without.
+        GeoTIFF or MBTiles file of your own to see the ground on; its part on the site is inlined. Plain without.
 
     Returns
     -------

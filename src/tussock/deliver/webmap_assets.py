@@ -52,15 +52,16 @@ def read_scripts() -> str:
 
 
 def embed_json(value: Any) -> str:
-    """Return JSON that stays data wherever it stands: in a script, in HTML, in a template.
+    r"""Return JSON that stays data wherever it stands: in a script, in HTML, in a template.
 
-    Inside strings ``<``, ``>``, ``&``, braces, dollar signs, quotes of scripts and all that is not ASCII become ``\\uXXXX``.
+    Inside strings ``<``, ``>``, ``&``, braces, dollar signs, quotes of scripts and all that is not ASCII become
+    ``\uXXXX``.
     Outside of strings JSON has no two opening braces in a row, since a key comes first.
 
     Examples
     --------
     >>> print(embed_json({"a": "</script>{{7*7}}"}))
-    {"a":"\\u003c/script\\u003e\\u007b\\u007b7*7\\u007d\\u007d"}
+    {"a":"\u003c/script\u003e\u007b\u007b7*7\u007d\u007d"}
     """
     text = json.dumps(value, ensure_ascii=True, separators=(",", ":"), allow_nan=False)
     return _STRING.sub(lambda match: match.group().translate(_ESCAPES), text)

@@ -1,7 +1,7 @@
 """In: a raster of the user's own (GeoTIFF or MBTiles). Out: its pictures as text to inline, as a background of the map.
 
-A background is only looked at: it never takes part in a distance. MBTiles (tiles in spherical Mercator, rows counted from
-the south) are read as the open specification 1.3 has them; a GeoTIFF is warped to the same projection.
+A background is only looked at: it never takes part in a distance. MBTiles (tiles in spherical Mercator, rows counted
+from the south) are read as the open specification 1.3 has them; a GeoTIFF is warped to the same projection.
 """
 
 from __future__ import annotations
@@ -9,8 +9,10 @@ from __future__ import annotations
 import base64
 import math
 import sqlite3
+import warnings
 from collections.abc import Iterator
 from contextlib import closing
+from importlib import import_module
 from pathlib import Path
 from typing import Any, Final
 
@@ -41,8 +43,8 @@ def read_base(path: Path, frame: Frame) -> Base:
     Returns
     -------
     dict
-        ``name``, and ``tiles`` (``"zoom/column/row"``, row from the north: data address) with ``zooms`` (least, most), or
-        ``image`` (data address) with ``bounds`` (south-west and north-east corner, latitude first [degrees]).
+        ``name``, and ``tiles`` (``"zoom/column/row"``, row from the north: data address) with ``zooms`` (least, most),
+        or ``image`` (data address) with ``bounds`` (south-west and north-east corner, latitude first [degrees]).
 
     Raises
     ------
@@ -97,8 +99,8 @@ def _open_tiles(path: Path) -> sqlite3.Connection:
         connection.execute("SELECT zoom_level, tile_column, tile_row, tile_data FROM tiles LIMIT 1").fetchall()
     except sqlite3.DatabaseError as error:
         connection.close()
-        fault = Fault(path.name, "background", f"no table of tiles ({error})", "name a file after the MBTiles specification")
-        raise InputError(fault) from error
+        need = "name a file after the MBTiles specification"
+        raise InputError(Fault(path.name, "background", f"no table of tiles ({error})", need)) from error
     return connection
 
 
@@ -129,7 +131,8 @@ def _as_address(picture: bytes, path: Path) -> str:
     kind = next((name for start, name in _KINDS.items() if picture.startswith(start)), None)
     if kind is None:
         what = f"tiles that begin with {picture[:4]!r}"
-        raise InputError(Fault(path.name, "background", what, "pictures are PNG, JPEG or WebP; vector tiles are not read"))
+        need = "pictures are PNG, JPEG or WebP; vector tiles are not read"
+        raise InputError(Fault(path.name, "background", what, need))
     return f"data:image/{kind};base64,{base64.b64encode(picture).decode('ascii')}"
 
 
@@ -137,15 +140,14 @@ def _as_address(picture: bytes, path: Path) -> str:
 
 
 def _read_geotiff(path: Path, frame: Frame) -> Base:
-    try:
-        import rasterio
-        from rasterio.vrt import WarpedVRT
-    except ImportError as error:
-        raise MissingExtraError("a GeoTIFF background needs the package rasterio: pip install rasterio") from error
-    with rasterio.open(path) as source:
+    if frame.wraps:
+        need = "make it an MBTiles file, whose tiles may lie on both sides"
+        raise InputError(Fault(path.name, "background", "a GeoTIFF for a site across the antimeridian", need))
+    with _open_geotiff(path) as source:
         if source.crs is None:
             raise InputError(Fault(path.name, "background", "no CRS", "name a GeoTIFF that says where it lies"))
-        with WarpedVRT(source, crs="EPSG:3857", add_alpha=source.nodata is None and source.count in (1, 3)) as warped:
+        add_alpha = source.nodata is None and source.count in (1, 3)
+        with _load("rasterio.vrt").WarpedVRT(source, crs="EPSG:3857", add_alpha=add_alpha) as warped:
             window, bounds = _find_window(warped, frame, path)
             shrink = max(1.0, max(window.width, window.height) / MOST_PIXELS)
             shape = (max(1, round(window.height / shrink)), max(1, round(window.width / shrink)))
@@ -153,27 +155,43 @@ def _read_geotiff(path: Path, frame: Frame) -> Base:
     address = _as_address(_write_png(_as_colours(bands)), path)
     if len(address) > LIMIT_BYTES:
         what = f"a picture of {len(address) / 1e6:.0f} MB"
-        raise InputError(Fault(path.name, "background", what, f"at most {LIMIT_BYTES / 1e6:.0f} MB: cut it out or thin it"))
+        need = f"at most {LIMIT_BYTES / 1e6:.0f} MB: cut it out or thin it"
+        raise InputError(Fault(path.name, "background", what, need))
     return {"image": address, "bounds": bounds}
+
+
+def _open_geotiff(path: Path) -> Any:
+    rasterio, errors = _load("rasterio"), _load("rasterio.errors")
+    try:
+        return rasterio.open(path)
+    except errors.RasterioIOError as error:
+        raise InputError(Fault(path.name, "background", f"no raster ({error})", "name a GeoTIFF file")) from error
+
+
+def _load(name: str) -> Any:
+    """Return a module of the optional raster package."""
+    try:
+        return import_module(name)
+    except ImportError as error:
+        raise MissingExtraError("a GeoTIFF background needs the package rasterio: pip install rasterio") from error
 
 
 def _find_window(warped: Any, frame: Frame, path: Path) -> tuple[Any, list[list[float]]]:
     """Return the window of a raster that lies in the frame, and its corners."""
-    from rasterio.errors import WindowError
-    from rasterio.warp import transform_bounds
-    from rasterio.windows import Window, from_bounds
-
-    west, east = ((lon + 180) % 360 - 180 for lon in (frame.west, frame.east))
-    box = transform_bounds("EPSG:4326", "EPSG:3857", west, frame.south, east, frame.north)
+    transform_bounds, windows = _load("rasterio.warp").transform_bounds, _load("rasterio.windows")
+    place = warped.transform
+    box = transform_bounds("EPSG:4326", "EPSG:3857", frame.west, frame.south, frame.east, frame.north)
     try:
-        window = from_bounds(*box, transform=warped.transform).intersection(Window(0, 0, warped.width, warped.height))
-    except WindowError as error:
+        whole = windows.Window(0, 0, warped.width, warped.height)
+        window = windows.from_bounds(*box, transform=place).intersection(whole)
+    except _load("rasterio.errors").WindowError as error:
         fault = Fault(path.name, "background", "it does not lie on the site", "name a GeoTIFF that covers the site")
         raise InputError(fault) from error
     window = window.round_offsets().round_lengths(op="ceil")
-    left, bottom, right, top = transform_bounds("EPSG:3857", "EPSG:4326", *warped.window_bounds(window))
-    turn = 360.0 if frame.wraps and left < 0 else 0.0
-    return window, [[bottom, left + turn], [top, right + turn]]
+    left, top = place.c + window.col_off * place.a, place.f + window.row_off * place.e
+    corners = (left, top + window.height * place.e, left + window.width * place.a, top)
+    west, south, east, north = transform_bounds("EPSG:3857", "EPSG:4326", *corners)
+    return window, [[south, west], [north, east]]
 
 
 def _as_colours(bands: Any) -> NDArray[np.uint8]:
@@ -191,15 +209,11 @@ def _as_colours(bands: Any) -> NDArray[np.uint8]:
 
 
 def _write_png(colours: NDArray[np.uint8]) -> bytes:
-    import warnings
-
-    from rasterio.errors import NotGeoreferencedWarning
-    from rasterio.io import MemoryFile
-
     _, rows, columns = colours.shape
     with warnings.catch_warnings():
-        warnings.simplefilter("ignore", NotGeoreferencedWarning)  # a picture for a page has no place of its own
-        with MemoryFile() as memory:
+        # a picture for a page has no place of its own
+        warnings.simplefilter("ignore", _load("rasterio.errors").NotGeoreferencedWarning)
+        with _load("rasterio.io").MemoryFile() as memory:
             with memory.open(driver="PNG", height=rows, width=columns, count=4, dtype="uint8") as picture:
                 picture.write(colours)
             return bytes(memory.read())

@@ -1,4 +1,4 @@
-"""In: the CRS of the patches and the part of the Earth shown. Out: easting and northing as short polynomials for the page.
+"""In: the CRS of the patches, the part of the Earth shown. Out: easting and northing as polynomials for the page.
 
 The page has no projection library. Over a site of some tens of kilometres any projected CRS is a smooth function of
 longitude and latitude, so that a polynomial of the fifth degree agrees with the projection library to millimetres. Each
@@ -68,7 +68,7 @@ def _turn(lon: Any) -> Any:
 
 
 def _sample(low: tuple[float, float], high: tuple[float, float], count: int) -> tuple[FloatArray, FloatArray]:
-    """Return points on a grid of Chebyshev's nodes, which keep a polynomial calm at the edges, shape (count^2,) each."""
+    """Return points on a grid of Chebyshev nodes, which keep a polynomial calm at the edges, shape (count^2,) each."""
     nodes = np.cos((2 * np.arange(count) + 1) * np.pi / (2 * count))
     axes = [(a + b) / 2 + (b - a) / 2 * nodes for a, b in zip(low, high, strict=True)]
     x, y = np.meshgrid(*axes)

@@ -1,4 +1,4 @@
-"""In: a plan and the data of its map. Out: what stands around the map: title, verdict, filters, legend, rules, cautions."""
+"""In: a plan and the data of its map. Out: what stands around it: title, verdict, filters, legend, rules, cautions."""
 
 from __future__ import annotations
 
@@ -76,8 +76,9 @@ def _count(number: int, noun: str) -> str:
 
 def _say_subtitle(plan: PlanTables, *, public: bool) -> str:
     area = plan.patches[f"area_{c.AREA.suffix(plan.site.options.units)}"].sum()
-    words = f"{_count(len(plan.patches), 'patch') if len(plan.patches) == 1 else f'{len(plan.patches):,} patches'}"
-    text = f"Treatment plan, season {plan.site.season}: {words}, {_count(len(plan.units), 'unit')}, {_say_area(plan, area)}"
+    patches = "1 patch" if len(plan.patches) == 1 else f"{len(plan.patches):,} patches"
+    text = f"Treatment plan, season {plan.site.season}: {patches}, {_count(len(plan.units), 'unit')}, "
+    text += _say_area(plan, area)
     return f"{text}. Public version: protected places are left out" if public else text
 
 
@@ -153,11 +154,12 @@ def _list_layers(data: dict[str, Any]) -> list[Facts]:
     )
     base = data["base"]
     ground = () if base is None else (("base", f"Background: {base['name']}", "", True),)
-    return [{"key": key, "label": label, "count": count, "shown": shown} for key, label, count, shown in (*ground, *rows)]
+    names = ("key", "label", "count", "shown")
+    return [dict(zip(names, row, strict=True)) for row in (*ground, *rows)]
 
 
 def _list_rules(data: dict[str, Any]) -> list[Facts]:
-    """Return the rules for the legend; a strip that forbids is shown from the start, a rule of the whole site is not."""
+    """Return the rules for the legend; strips that forbid are shown from the start, a rule of the whole site is not."""
     return [
         {
             "place": place,
@@ -172,8 +174,8 @@ def _list_rules(data: dict[str, Any]) -> list[Facts]:
 def _say_about(plan: PlanTables, made_by: str) -> list[str]:
     system = plan.site.options.units
     texts = [
-        f"Made by {made_by}; figures in {'US customary' if system == 'us' else 'metric'} units, rounded once for display. "
-        "The tables beside this map have them in full.",
+        f"Made by {made_by}; figures in {'US customary' if system == 'us' else 'metric'} units, rounded once for "
+        "display. The tables beside this map have them in full.",
         f"Distances were worked in {plan.crs.name}: areas within {plan.crs.area_error:.1g}, distances within "
         f"{plan.crs.distance_error:.1g} of the true size.",
         "Outlines are drawn to 11 mm, zones to about 0.1 m, on a Mercator projection without a background. The drawing "

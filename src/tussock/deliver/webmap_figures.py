@@ -30,10 +30,8 @@ _UNIT_WORDS: Final = {"fl_oz": "fl oz", "ml": "mL", "l": "L", "gal_per_acre": "g
 
 def is_blank(value: Any) -> bool:
     """Tell whether a cell holds nothing: None, nan, NA or an empty text."""
-    if value is None or value == "":
-        return True
     try:
-        return bool(value != value)  # noqa: PLR0124  (nan is not itself)
+        return value is None or bool(value == "") or bool(value != value)  # noqa: PLR0124  (nan is not itself)
     except TypeError:  # pandas' NA answers neither yes nor no
         return True
 

@@ -95,10 +95,8 @@ def pack_shapes(lonlat: NDArray[Any]) -> list[Shape]:
 def pack_point(lonlat: NDArray[Any]) -> list[list[int]]:
     """Return a point inside each geometry, in units of 1e-7 degree; empty for an empty geometry."""
     points = shapely.point_on_surface(lonlat)
-    packed: list[list[int]] = []
-    for point in points:  # a few numbers for each, no geometry work
-        packed.append([] if point.is_empty else _pack_vertices(shapely.get_coordinates(point), closed=False))
-    return packed
+    steps = np.rint(np.column_stack([shapely.get_x(points), shapely.get_y(points)]) * STEPS)
+    return [[] if np.isnan(x) else [int(x), int(y)] for x, y in steps.tolist()]
 
 
 def _pack_shape(shape: Any) -> Shape:
@@ -107,8 +105,8 @@ def _pack_shape(shape: Any) -> Shape:
         if part.is_empty:
             continue
         if part.geom_type == "Polygon":
-            rings = [part.exterior, *part.interiors]
-            packed.setdefault("a", []).append([_pack_vertices(shapely.get_coordinates(ring), closed=True) for ring in rings])
+            rings = [shapely.get_coordinates(ring) for ring in (part.exterior, *part.interiors)]
+            packed.setdefault("a", []).append([_pack_vertices(ring, closed=True) for ring in rings])
         else:
             key = "p" if part.geom_type == "Point" else "l"
             packed.setdefault(key, []).append(_pack_vertices(shapely.get_coordinates(part), closed=False))

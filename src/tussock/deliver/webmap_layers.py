@@ -17,7 +17,7 @@ from tussock.base.stages import LayerName, PlanTables
 from tussock.deliver import webmap_popups as popups
 from tussock.deliver.webmap_base import read_base
 from tussock.deliver.webmap_crs import fit_crs
-from tussock.deliver.webmap_figures import is_blank
+from tussock.deliver.webmap_figures import is_blank, unit_word
 from tussock.deliver.webmap_geometry import (
     Frame,
     clip_to,
@@ -34,9 +34,8 @@ if TYPE_CHECKING:
 
 Data = dict[str, Any]
 
-#: Zones are drawn to this many degrees (about 0.1 m); what is allowed was decided by exact distances, not by the drawing.
+#: Zones are drawn to this many degrees (about 0.1 m); what is allowed was decided by exact distances, not by drawing.
 _ZONE_DETAIL: Final = 1e-6
-_METRES_IN_DEGREE: Final = 111_320.0
 #: Columns that the stages add to the other layers, which say nothing that is not shown already.
 _WORK: Final = ("label", "width_m", "width_assumed", "ae_kg_per_ha", "stems_per_ha", "geometry")
 
@@ -56,7 +55,8 @@ def gather_data(plan: PlanTables, *, public: bool, base: Path | None = None) -> 
     Returns
     -------
     dict
-        ``site, bounds, crs, base, classes, texts, lines, rules, products, patches, units, water, receptors, access, history``.
+        ``site, bounds, crs, base, classes, texts, lines, rules, products, patches, units``, and one entry for each
+        other layer: ``water, receptors, access, history``.
     """
     texts = popups.Texts()
     patches = find_lonlat(plan.patches)
@@ -86,7 +86,7 @@ def _describe_site(plan: PlanTables) -> Data:
         "name": plan.site.name,
         "season": plan.site.season,
         "system": system,
-        "area": popups.unit_word(c.AREA, system),
+        "area": unit_word(c.AREA, system),
     }
 
 

@@ -64,7 +64,7 @@ UNIT_LINES: Final = (
     Line("Infested area", "infested", "area", c.AREA, amount=True),
     Line("Spray volume", "spray", "liquid", c.LIQUID, amount=True),
     Line("Spray rate", "spray", "rate", c.RATE),
-    Line("Product", "product", "small liquid", c.SMALL_LIQUID, amount=True),
+    Line("Product volume", "product", "small liquid", c.SMALL_LIQUID, amount=True),
     Line("Dye", "dye", "small liquid", c.SMALL_LIQUID),
     Line("Adjuvant", "adjuvant", "small liquid", c.SMALL_LIQUID),
     Line("Acid equivalent (ae)", "ae", "mass", c.MASS, amount=True),
@@ -80,7 +80,15 @@ UNIT_LINES: Final = (
 #: What a unit without a treatment, or with one that uses no herbicide, has nothing to say about.
 _GROUND: Final = ("Area", "Infested area")
 _MONEY: Final = ("Crew time", "Cost")
-_ZERO_MEANS_NONE: Final = ("Dye", "Adjuvant", "Spray volume", "Product", "Acid equivalent (ae)", "Loads", "Dose on treated ground")
+_ZERO_MEANS_NONE: Final = (
+    "Spray volume",
+    "Product volume",
+    "Dye",
+    "Adjuvant",
+    "Acid equivalent (ae)",
+    "Dose on treated ground",
+    "Loads",
+)
 
 PATCH_LINES: Final = (
     Line("Area", "area", "area", c.AREA),
@@ -88,7 +96,7 @@ PATCH_LINES: Final = (
     Line("Nearest water", "nearest_water", "length", c.LENGTH),
     Line("Nearest receptor", "nearest_receptor", "length", c.LENGTH),
     Line("Spray volume", "spray", "liquid", c.LIQUID),
-    Line("Product", "product", "liquid", c.LIQUID),
+    Line("Product volume", "product", "liquid", c.LIQUID),
     Line("Acid equivalent (ae)", "ae", "mass", c.MASS),
     Line("Crew time", "crew", "hours", c.HOURS, word="h"),
     Line("Cost", "cost", "money"),
@@ -206,13 +214,14 @@ def list_setbacks(plan: PlanTables) -> pd.DataFrame:
     force = plan.units[["unit_id", "setbacks"]].assign(setback_id=plan.units["setbacks"].str.split(";"))
     force = force.explode("setback_id").query("setback_id != ''")[["unit_id", "setback_id"]]
     wanted = ["unit_id", "setback_id", "feature", required, achieved, error, "distance_verdict", "verdict"]
-    joined = force.merge(plan.compliance[wanted], on=["unit_id", "setback_id"], how="left")
+    joined: pd.DataFrame = force.merge(plan.compliance[wanted], on=["unit_id", "setback_id"], how="left")
     texts = []
     for need, have, doubt, place in zip(
         joined[required], joined[achieved], joined[error], joined["distance_verdict"], strict=True
     ):
         texts.append(_say_distance(need, have, doubt, str(place), system))
-    return joined.assign(text=texts)[["unit_id", "setback_id", "feature", "text", "verdict"]]
+    shown: pd.DataFrame = joined.assign(text=texts)[["unit_id", "setback_id", "feature", "text", "verdict"]]
+    return shown
 
 
 def _say_distance(need: Any, have: Any, doubt: Any, place: str, system: c.UnitSystem) -> str:

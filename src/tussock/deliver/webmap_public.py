@@ -7,6 +7,7 @@ whole, "details withheld", and free texts of the mapper stay out.
 
 from __future__ import annotations
 
+import re
 from dataclasses import replace
 from typing import TYPE_CHECKING, Any, Final
 
@@ -19,28 +20,16 @@ if TYPE_CHECKING:
     import geopandas as gpd
 
 #: A receptor whose kind has one of these words is protected; so is one whose kind is not mapped, since it may be one.
-PROTECTED_WORDS: Final = (
-    "rare",
-    "protected",
-    "endangered",
-    "threatened",
-    "sensitive",
-    "imperiled",
-    "of concern",
-    "nest",
-    "roost",
-    "den ",
-    "hibernac",
-    "cultural",
-    "burial",
-    "archaeolog",
-    "archeolog",
+PROTECTED_WORDS: Final = re.compile(
+    r"\b(rare|protected|endangered|threatened|sensitive|imperiled|of concern|listed|nest\w*|roost\w*|dens?|hibernac\w+"
+    r"|cultural|burial|grave\w*|archa?eolog\w+)\b",
+    re.IGNORECASE,
 )
 
 
 def is_protected(kind: Any) -> bool:
     """Tell whether receptors of a kind stay out of public maps."""
-    return is_blank(kind) or any(word in f"{kind} ".casefold() for word in PROTECTED_WORDS)
+    return is_blank(kind) or PROTECTED_WORDS.search(str(kind)) is not None
 
 
 def withhold(plan: PlanTables) -> PlanTables:
@@ -93,9 +82,9 @@ def _runs_from(setback: Setback, secret: gpd.GeoDataFrame) -> bool:
 def _find_touched(units: gpd.GeoDataFrame, rules: set[str], names: list[str]) -> set[str]:
     """Return the patches with a unit that such a setback holds on, or whose texts name it or its feature."""
     touched = set()
-    texts = zip(units["patch_id"], units["setbacks"], units["reason"], units["cautions"], units["check_in_field"], strict=True)
+    columns = ["patch_id", "setbacks", "reason", "cautions", "check_in_field"]
     words = [*rules, *names]
-    for patch_id, setbacks, *others in texts:
+    for patch_id, setbacks, *others in units[columns].itertuples(index=False, name=None):
         if rules.intersection(str(setbacks).split(";")) or any(word in str(text) for word in words for text in others):
             touched.add(patch_id)
     return touched

@@ -1,4 +1,4 @@
-"""In: a unit's status and allowed use. Out: its class on the map, with a colour and a hatching that also read in grey."""
+"""In: a unit's status and allowed use. Out: its class on the map, with a colour and a hatching that reads in grey."""
 
 from __future__ import annotations
 
@@ -9,8 +9,8 @@ from tussock.base.stages import PlanTables
 
 Pattern: TypeAlias = Literal["plain", "lines", "diagonal", "cross", "upright", "dots", "rings"]
 
-# Colours: Okabe M., Ito K. (2008), "Color Universal Design (CUD): how to make figures and presentations that are friendly
-# to colorblind people". The hatchings are ours; each class has one of its own, so that the map reads without colour.
+# Colours: Okabe M., Ito K. (2008), "Color Universal Design (CUD): how to make figures and presentations that are
+# friendly to colorblind people". The hatchings are ours, one for each class, so that the map reads without colour.
 GREEN: Final = "#009E73"
 SKY: Final = "#56B4E9"
 ORANGE: Final = "#E69F00"

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any, Final
 
 from tussock.base.errors import MissingExtraError
 from tussock.base.stages import PlanTables
+from tussock.deliver.schedule import list_work_sheets
 from tussock.deliver.tables import Cell, ColumnNote, describe_columns, list_assumptions, list_cells
 
 if TYPE_CHECKING:
@@ -41,7 +42,8 @@ class _Sheet:
 def write_workbook(plan: PlanTables, path: Path) -> None:
     """Write ``plan.xlsx``.
 
-    Sheets ``Season, Patches, Units, Products, Options, Compliance, Findings``, then ``Assumptions`` and ``Columns``.
+    Sheets ``Season, Patches, Units, Products, Options, Compliance, Findings``, those that plan the work (see
+    `schedule.SHEETS`), then ``Assumptions`` and ``Columns``.
     The first row of each holds the column names of the contract, so that sheets can be joined with the other files.
     Texts are written as texts, whatever they begin with.
 
@@ -107,6 +109,7 @@ def _list_sheets(plan: PlanTables) -> list[_Sheet]:
         "Findings": ("findings", plan.findings),
     }
     sheets = [_Sheet(name, frame, describe_columns(plan, table, frame)) for name, (table, frame) in tables.items()]
+    sheets += [_Sheet(*sheet) for sheet in list_work_sheets(plan)]
     about = pd.DataFrame(list_assumptions(plan), columns=["topic", "item", "text"])
     rows = [(sheet.name, note.name, note.unit, note.meaning) for sheet in sheets for note in sheet.notes]
     columns = pd.DataFrame(rows, columns=["sheet", "column", "unit", "meaning"])

@@ -142,6 +142,6 @@ def _describe_partners(site: Site, chosen: Verdict | None, amounts: Amounts) -> 
         return ""
     texts = []
     for (product_id, size_l), part in zip(amounts.partners_l, chosen.parts[1:], strict=True):
-        amount = "amount unknown" if math.isnan(size_l) else show(size_l, SMALL_LIQUID, site.options.units, 4)
-        texts.append(f"{product_id}: {amount} ({part.concentration * 100:.4g} %)")
+        amount = "amount unknown" if math.isnan(size_l) else show(size_l, SMALL_LIQUID, site.options.units, 6)
+        texts.append(f"{product_id}: {amount} ({part.concentration * 100:.6g} %)")
     return "; ".join(texts)

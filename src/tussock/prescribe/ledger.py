@@ -4,10 +4,12 @@ from __future__ import annotations
 
 import datetime as dt
 import math
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
 from tussock.base.columns import UnitSystem
+from tussock.base.records import Product
 from tussock.base.text import show_dose
 
 if TYPE_CHECKING:
@@ -20,7 +22,8 @@ Members = frozenset[str]
 class Use:
     """One use of an active on a piece of ground: dose [kg ae/ha], stems [1/ha], and where it stands written.
 
-    ``closes`` tells that nothing more of the active may follow on that ground this year; ``date`` is that of a record.
+    ``closes`` tells that nothing more of the active may follow on that ground this year; ``date`` is that of a record;
+    ``limit_kg_per_ha`` is the yearly limit on the label of the product used, which goes on binding that ground.
     """
 
     active: str
@@ -30,6 +33,7 @@ class Use:
     closes: bool = False
     product_id: str = ""
     date: dt.date | None = None
+    limit_kg_per_ha: float = math.inf
 
 
 @dataclass
@@ -78,13 +82,21 @@ class Ledger:
             self.planned.setdefault(members, []).append((patch_id, use))
 
 
-def open_ledger(history: gpd.GeoDataFrame | None, system: UnitSystem) -> Ledger:
+def find_year_limit(product: Product | None) -> float:
+    """Return the yearly limit of a product [kg ae/ha]; infinite where none is known."""
+    limit = None if product is None else product.limit_per_year_kg_per_ha
+    return math.inf if limit is None else limit
+
+
+def open_ledger(history: gpd.GeoDataFrame | None, products: Mapping[str, Product], system: UnitSystem) -> Ledger:
     """Return a ledger with the earlier applications of the year.
 
     Parameters
     ----------
     history
         Rows of the history layer: ``active, ae_kg_per_ha, stems_per_ha, date, product_id``.
+    products
+        Catalog: the label of a product used earlier goes on binding the ground.
     system
         Units of the texts.
     """
@@ -101,5 +113,6 @@ def open_ledger(history: gpd.GeoDataFrame | None, system: UnitSystem) -> Ledger:
                 text=text,
                 product_id=row.product_id,
                 date=row.date,
+                limit_kg_per_ha=find_year_limit(products.get(row.product_id)),
             )
     return Ledger(records)

@@ -10,7 +10,7 @@ from tussock.base.records import STEM_METHODS, Product, Treatment
 from tussock.base.text import show_dose
 from tussock.prescribe.dose import Dose, Stand
 from tussock.prescribe.judge import LIMIT_TOLERANCE, Component, check_application
-from tussock.prescribe.ledger import Use
+from tussock.prescribe.ledger import Use, find_year_limit
 
 
 @dataclass(frozen=True)
@@ -126,16 +126,17 @@ def _limit_stems(treatment: Treatment, product: Product, stand: Stand, uses: lis
 
 
 def _limit_ae(treatment: Treatment, product: Product, dose: Dose, uses: list[Use], system: UnitSystem) -> Limited:
-    limit = product.limit_per_year_kg_per_ha
-    if limit is None:
+    limit, whose = find_binding_limit(product, uses)
+    if math.isinf(limit):
         return Limited()
     before = sum(use.ae_kg_per_ha for use in uses)
     total = before + dose.ae_kg_per_ha
     if total <= limit * (1 + LIMIT_TOLERANCE):
         return Limited(used_pct=total / limit * 100, closes=total >= limit * (1 - LIMIT_TOLERANCE))
     left = max(limit - before, 0.0)
+    asked = show_dose(total, system, unit=False)
     text = (
-        f"annual limit of {product.active}: {show_dose(total, system, unit=False)} of {show_dose(limit, system)} "
+        f"annual limit of {product.active}{whose}: {asked} of {show_dose(limit, system)} "
         f"({show_dose(dose.ae_kg_per_ha, system, unit=False)} asked, {show_dose(left, system, unit=False)} left"
     )
     text += f" after {'; '.join(use.text for use in uses)})" if uses else ")"
@@ -144,6 +145,18 @@ def _limit_ae(treatment: Treatment, product: Product, dose: Dose, uses: list[Use
         return Limited((f"{text}; unlock: another active, a lower rate, or next year",), over=total)
     note = f"{text}: planned up to the limit, {(1 - share) * 100:.3g} % less than asked"
     return Limited((), (note,), share, 100.0, closes=True)
+
+
+def find_binding_limit(product: Product, uses: list[Use]) -> tuple[float, str]:
+    """Return the yearly limit that binds a piece of ground [kg ae/ha], and whose label it is where not the product's.
+
+    The strictest label of all products of the active that the ground gets in a year binds it.
+    """
+    own = find_year_limit(product)
+    strictest = min((use for use in uses), key=lambda use: use.limit_kg_per_ha, default=None)
+    if strictest is None or strictest.limit_kg_per_ha >= own * (1 - LIMIT_TOLERANCE):
+        return own, ""
+    return strictest.limit_kg_per_ha, f" (label of {strictest.product_id}, used on this ground)"
 
 
 def _show_stems(size_per_ha: float, system: UnitSystem) -> str:

@@ -16,8 +16,8 @@ from tussock.prescribe.amounts import Part, Verdict, find_amounts
 from tussock.prescribe.compliance import find_compliance
 from tussock.prescribe.describe import describe_option, describe_unit
 from tussock.prescribe.dose import Stand, find_dose
-from tussock.prescribe.ledger import Ledger, Members, Use, open_ledger
-from tussock.prescribe.limits import Limited, apply_limits
+from tussock.prescribe.ledger import Ledger, Members, Use, find_year_limit, open_ledger
+from tussock.prescribe.limits import Limited, apply_limits, find_binding_limit
 from tussock.prescribe.seasons import NamedDays, intersect_seasons
 from tussock.prescribe.stand import find_stands, share_stems
 from tussock.prescribe.uses import find_allowed_use
@@ -58,6 +58,7 @@ def prescribe_units(site: Site, repaired: Repaired, measured: Measured, zoned: Z
         row, verdicts = desk.prescribe(str(unit_id), unit)
         rows.append(row)
         options += verdicts
+    desk.settle_shared(rows)
     units = zoned.units.join(pd.DataFrame(rows, index=zoned.units.index))
     table = pd.DataFrame(options, columns=["unit_id", "treatment_id", "verdict", "reason"])
     compliance = find_compliance(site, zoned.nearness, units)
@@ -73,7 +74,7 @@ class _Desk:
         self.treatments: tuple[Treatment, ...] = site.treatments or ()
         history, stems = repaired.layers.get("history"), repaired.layers.get("stems")
         stem_rows = None if stems is None else stems.frame
-        self.ledger: Ledger = open_ledger(None if history is None else history.frame, self.system)
+        self.ledger: Ledger = open_ledger(None if history is None else history.frame, site.products, self.system)
         self.patches: dict[Any, dict[Any, Any]] = measured.patches.drop(columns="geometry").to_dict("index")
         self.stands: dict[str, Stand] = find_stands(measured.patches, stem_rows)
         self.stems = share_stems(measured.patches, zoned.units, self.stands, stem_rows)
@@ -82,6 +83,8 @@ class _Desk:
         self.findings: list[Finding] = []
         self._static: dict[str, list[str]] = {item.id: self._check_treatment(item) for item in self.treatments}
         self._uses: dict[tuple[Any, ...], str] = {}
+        self._shared: list[tuple[int, Verdict, judge.Ground, list[str], Members]] = []
+        self._count = 0
 
     def _components(self, treatment: Treatment) -> list[judge.Component]:
         if treatment.product is None:
@@ -112,6 +115,9 @@ class _Desk:
         chosen = min(allowed, key=lambda verdict: verdict.treatment.preference, default=None)
         if chosen is not None:
             self._enter(chosen, ground, members)
+            if len(members) > 1:
+                self._shared.append((self._count, chosen, ground, records, members))
+        self._count += 1
         amounts = find_amounts(chosen, unit, patch, self.stems.get(unit_id), self.site.operations)
         row = describe_unit(self.site, ground, float(unit["area_m2"]), patch, verdicts, chosen, amounts)
         row["allowed_use"] = self._find_use(ground)
@@ -206,8 +212,29 @@ class _Desk:
             dose = part.dose.ae_kg_per_ha * (chosen.stem_share if chosen.by_stems else part.limited.share)
             text = f"patch {ground.patch_id} ({chosen.treatment.id}, {show_dose(dose, self.system)} planned)"
             product = part.component.product
-            use = Use(product.active.casefold(), dose, stems_per_ha, text, part.limited.closes, product.id)
+            use = Use(
+                active=product.active.casefold(),
+                ae_kg_per_ha=dose,
+                stems_per_ha=stems_per_ha,
+                text=text,
+                closes=part.limited.closes,
+                product_id=product.id,
+                limit_kg_per_ha=find_year_limit(product),
+            )
             self.ledger.add(ground.patch_id, members, use)
+
+    def settle_shared(self, rows: list[dict[str, Any]]) -> None:
+        """Count on shared ground what was planned there later: the yearly limit is used by all of it."""
+        for place, chosen, ground, records, members in self._shared:
+            for part in chosen.parts:
+                product = part.component.product
+                uses = self.ledger.list_uses(product.active, records, members, ground.patch_id)
+                limit, _ = find_binding_limit(product, uses)
+                own = part.dose.ae_kg_per_ha * (chosen.stem_share if chosen.by_stems else part.limited.share)
+                used = (own + sum(use.ae_kg_per_ha for use in uses)) / limit * 100
+                known = rows[place]["annual_limit_used_pct"]
+                if used > 0 and not math.isinf(limit) and not known >= used:
+                    rows[place]["annual_limit_used_pct"] = used
 
     def _find_use(self, ground: judge.Ground) -> str:
         key = (ground.in_water, tuple(item.setback.id for item in ground.in_force))

@@ -105,9 +105,10 @@ def repair_outlines(layer: Layer) -> tuple[gpd.GeoDataFrame, list[Fault], list[F
         for place in np.flatnonzero(empty).tolist()
     ]
     findings += _describe(layer, frame, np.flatnonzero(changed & ~empty), flat, sound)
-    solid = int(shapely.has_z(drawn).sum())
+    solid = int((shapely.has_z(drawn) | shapely.has_m(drawn)).sum())
     if solid:
-        findings.append(Finding("repair", layer.name, f"{solid} rows", "heights in the outline", "left out", "info"))
+        what = "heights or measures in the outline"
+        findings.append(Finding("repair", layer.name, f"{solid} rows", what, "left out", "info"))
     frame["geometry"] = sound
     return frame, faults, findings
 

@@ -9,7 +9,7 @@ from typing import Any, Final, TypeVar
 from pydantic import BaseModel, ValidationError
 
 from tussock.base.errors import QuantityError
-from tussock.base.records import Operations, Product, Ruleset, Setback, Treatment
+from tussock.base.records import Closure, Operations, Product, Ruleset, Setback, Treatment
 from tussock.base.units import parse_quantity
 from tussock.review.rows import Row, violation, warning
 
@@ -18,6 +18,7 @@ ModelT = TypeVar("ModelT", bound=BaseModel)
 #: Sliver area where the site file gives none [m2].
 _SLIVER_M2: Final = 1.0
 _FEW: Final = 3
+_ENDS: Final = 2
 
 
 @dataclass(frozen=True)
@@ -46,6 +47,8 @@ class Catalog:
     treatments: tuple[Treatment, ...] = ()
     treats: bool = False
     operations: Operations | None = None
+    hot_season: tuple[str, str] | None = None
+    closures: tuple[Closure, ...] = ()
     rows: tuple[Row, ...] = ()
     complete: bool = True
 
@@ -102,6 +105,9 @@ def _read_site(found: list[tuple[str, Mapping[str, Any]]], rows: list[Row]) -> d
         text = spec.get("accuracy") if isinstance(spec, Mapping) else None
         accuracy[str(layer)] = 0.0 if text is None else _read_size(text, "m", f"{name}, layers.{layer}.accuracy", rows)
     sliver = header.get("sliver_area")
+    closures = content.get("closure", [])
+    built = [_build(Closure, item, f"{name}, closure", rows) for item in closures if isinstance(item, Mapping)]
+    hot = header.get("hot_season")
     season = header.get("season")
     if not isinstance(season, int):
         rows.append(violation(f"run.json, {name}, site.season", repr(season), "a year"))
@@ -111,6 +117,8 @@ def _read_site(found: list[tuple[str, Mapping[str, Any]]], rows: list[Row]) -> d
         "units": str(header.get("units", "us")),
         "sliver_area_m2": _SLIVER_M2 if sliver is None else _read_size(sliver, "m2", f"{name}, site.sliver_area", rows),
         "accuracy_m": accuracy,
+        "hot_season": (str(hot[0]), str(hot[1])) if isinstance(hot, list) and len(hot) == _ENDS else None,
+        "closures": tuple(item for item in built if item is not None),
     }
 
 
@@ -162,9 +170,9 @@ def _build_rows(
 def _join_operations(parts: list[Operations]) -> Operations | None:
     if not parts:
         return None
-    crews = [part.crew for part in parts if part.crew is not None]
     return Operations(
-        crew=crews[0] if crews else None,
+        crew=next((part.crew for part in parts if part.crew is not None), None),
+        time=next((part.time for part in parts if part.time is not None), None),
         equipment=tuple(item for part in parts for item in part.equipment),
         production=tuple(item for part in parts for item in part.production),
         price=tuple(item for part in parts for item in part.price),

@@ -6,7 +6,20 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Final
 
-from tussock.review import choices, compliance, doses, efforts, ground, labels, limits, origins, setbacks, sums, tables
+from tussock.review import (
+    choices,
+    compliance,
+    dates,
+    doses,
+    efforts,
+    ground,
+    labels,
+    limits,
+    origins,
+    setbacks,
+    sums,
+    tables,
+)
 from tussock.review.evidence import Evidence
 from tussock.review.rows import Row
 
@@ -155,10 +168,10 @@ CHECKLIST: Final[tuple[Check, ...]] = (
     Check(
         "dates",
         "dates lie in their windows",
-        "planned dates are of the season and in the window of the treatment",
+        "planned dates are of the season, in the windows of treatment and label, and outside closures",
         _PLAN,
         ("plan.gpkg, units", "documents"),
-        labels.check_dates,
+        dates.check_dates,
     ),
     Check(
         "doses",

@@ -2,20 +2,22 @@
 
 from __future__ import annotations
 
+import re
 from typing import Any, Final
 
 import numpy as np
 from numpy.typing import NDArray
 
-from tussock.base.records import Treatment
-from tussock.review.evidence import Evidence, Measured, find_places
-from tussock.review.labels import find_label_faults, find_unlisted
+from tussock.review.doses import find_stand
+from tussock.review.evidence import Evidence, find_places
 from tussock.review.rows import Row, info, pick_rows, violation
-from tussock.review.setbacks import find_due, forbids_product
+from tussock.review.setbacks import find_due
+from tussock.review.tanks import find_standing_faults, forbids_treatment
 
 BoolArray = NDArray[np.bool_]
 IntArray = NDArray[np.intp]
 
+_SLACK_M: Final = 1e-9
 _VERDICTS: Final = ("chosen", "allowed", "refused")
 #: Columns that are blank, or nothing, where nothing is planned.
 _BLANK: Final = ("treatment_id", "method", "delivery", "product_id", "active", "season_from", "season_to")
@@ -117,7 +119,7 @@ def _check_allowed(
     evidence: Evidence, unit: IntArray, treatment: IntArray, verdict: NDArray[Any], known: BoolArray
 ) -> list[Row]:
     """Check that what is allowed is for that plant, on the label, listed, and not forbidden all year by a setback."""
-    faults = {place: _find_standing_faults(evidence, place) for place in range(len(evidence.treatments))}
+    faults = {place: find_standing_faults(evidence, item) for place, item in enumerate(evidence.treatments)}
     options = evidence.options
     suits = find_suits(evidence)
     forbidden = find_forbidden_all_year(evidence)
@@ -150,10 +152,10 @@ def _check_refused(
     rows: list[Row] = []
     for place, item in enumerate(evidence.measured):
         name = item.setback.id
-        named = refused & reasons.str.contains(f"{name}: ", regex=False).to_numpy(dtype=bool)
+        named = refused & reasons.str.contains(rf"(?:^|\s){re.escape(name)}: ", regex=True).to_numpy(dtype=bool)
         if not named.any():
             continue
-        forbids = np.array([is_forbidden_by(evidence, item, one) for one in evidence.treatments], dtype=bool)
+        forbids = np.array([forbids_treatment(evidence, item.setback, one) for one in evidence.treatments], dtype=bool)
         there = evidence.listed[place] | find_due(evidence, item)
         bad = named & ~(forbids[treatment] & there[unit])
         rows += pick_rows(
@@ -167,25 +169,6 @@ def _check_refused(
     return rows
 
 
-def is_forbidden_by(evidence: Evidence, item: Measured, treatment: Treatment) -> bool:
-    """Tell whether a setback forbids a treatment, wherever it stands."""
-    product = evidence.product(treatment)
-    return product is not None and forbids_product(item.setback, treatment.method, product)
-
-
-def _find_standing_faults(evidence: Evidence, place: int) -> list[str]:
-    """Return what refuses a treatment on every unit: its label, a set that does not list it, no rules at all."""
-    treatment = evidence.treatments[place]
-    product = evidence.product(treatment)
-    if treatment.product is None:
-        return []
-    if product is None:
-        return ["its product is in no document"]
-    faults = find_label_faults(treatment, product)
-    faults += [f"not listed by {title}" for title in find_unlisted(evidence, treatment, product)]
-    return faults if evidence.catalog.rulesets else [*faults, "no rule set is loaded"]
-
-
 def find_suits(evidence: Evidence) -> BoolArray:
     """Tell which treatment is for the plant of which patch, shape (treatments, patches); the last column is for no patch."""
     patches = evidence.patches
@@ -193,19 +176,32 @@ def find_suits(evidence: Evidence) -> BoolArray:
     known = {pair: place for place, pair in enumerate(dict.fromkeys(pairs))}
     code = np.array([known[pair] for pair in pairs], dtype=np.intp)
     table = np.array([[item.suits(*pair) for pair in known] for item in evidence.treatments], dtype=bool)
-    table = table.reshape(len(evidence.treatments), len(known))
-    return np.column_stack([table[:, code], np.ones(len(table), dtype=bool)])
+    table = table.reshape(len(evidence.treatments), len(known))[:, code]
+    if not evidence.has_stem_table:
+        table = table & _find_fitting_stems(evidence)
+    return np.column_stack([table, np.ones(len(table), dtype=bool)])
+
+
+def _find_fitting_stems(evidence: Evidence) -> BoolArray:
+    """Tell which treatment is for stems of the diameter of which patch, shape (treatments, patches)."""
+    diameter = find_stand(evidence).diameter_m
+    fits = np.ones((len(evidence.treatments), len(diameter)), dtype=bool)
+    for place, treatment in enumerate(evidence.treatments):
+        if treatment.stem_diameter_m is not None:
+            low, high = treatment.stem_diameter_m
+            fits[place] = (diameter >= low - _SLACK_M) & (diameter <= high + _SLACK_M)
+    return fits
 
 
 def find_forbidden_all_year(evidence: Evidence) -> BoolArray:
     """Tell which treatment is forbidden on which unit by a setback in force on every day, shape (treatments, u)."""
     forbidden = np.zeros((len(evidence.treatments), len(evidence.units)), dtype=bool)
     for place, item in enumerate(evidence.measured):
-        if item.setback.season is not None:
+        if item.setback.season is not None or item.setback.unless_surveyed:
             continue
         there = evidence.listed[place] | find_due(evidence, item)
         for number, treatment in enumerate(evidence.treatments):
-            if is_forbidden_by(evidence, item, treatment):
+            if forbids_treatment(evidence, item.setback, treatment):
                 forbidden[number] |= there
     return forbidden
 

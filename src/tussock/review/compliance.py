@@ -8,10 +8,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tussock.base.columns import LENGTH
-from tussock.review.seasons import find_window
 from tussock.review.evidence import Evidence, Measured, find_places
 from tussock.review.rows import Row, info, pick_rows, violation
-from tussock.review.setbacks import find_date_pairs, find_forbidden, find_label, find_tolerance_m
+from tussock.review.setbacks import find_closed, find_label, find_tolerance_m
+from tussock.review.tanks import find_forbidden
 
 FloatArray = NDArray[np.float64]
 BoolArray = NDArray[np.bool_]
@@ -171,9 +171,12 @@ def _check_verdicts(evidence: Evidence, table: Any, unit: NDArray[np.intp], rule
         lambda k: violation(_name(table, k), FAILS, MEETS, "the plan itself says that it does not hold"),
     )
     expected = _find_verdicts(evidence)[rule, unit]
-    doubt = (verdict == FIELD_CHECK) & (expected == MEETS)  # rests on a width that may have been assumed
+    must, may = _find_doubts(evidence, table, unit, rule)
+    meets = expected == MEETS
+    expected = np.where(meets & must, FIELD_CHECK, expected)
+    forgiven = meets & may & np.isin(verdict, (MEETS, FIELD_CHECK))
     rows += pick_rows(
-        (verdict != expected) & ~doubt & (verdict != FAILS),
+        (verdict != expected) & ~forgiven & (verdict != FAILS),
         lambda k: violation(f"{_name(table, k)}, verdict", str(verdict[k]), str(expected[k])),
     )
     word = table["distance_verdict"].to_numpy(dtype=object)
@@ -189,7 +192,6 @@ def _find_verdicts(evidence: Evidence) -> NDArray[Any]:
     units = evidence.units
     verdicts = np.full((len(evidence.measured), len(units)), NOT_APPLICABLE, dtype=object)
     works = evidence.sprayed & (units["status"] == "planned").to_numpy()
-    codes, pairs = find_date_pairs(evidence)
     for place, item in enumerate(evidence.measured):
         listed, row = evidence.listed[place], verdicts[place]
         if item.setback.effect != "forbids":
@@ -199,25 +201,53 @@ def _find_verdicts(evidence: Evidence) -> NDArray[Any]:
             row[works] = NOT_CHECKED
             continue
         row[works] = MEETS
-        closed = find_window(item.setback.season)
-        hits = np.array([days is None or bool((days & closed).any()) for days in pairs], dtype=bool)
-        row[works & listed & find_forbidden(evidence, item) & hits[codes]] = FAILS
-        row[works & _find_doubt(evidence, item) & (row == MEETS)] = FIELD_CHECK
+        forbidden = works & listed & find_forbidden(evidence, item.setback)
+        if item.setback.unless_surveyed:
+            row[forbidden] = TO_DO
+        else:
+            row[forbidden & find_closed(evidence, item)] = FAILS
     return verdicts
 
 
-def _find_doubt(evidence: Evidence, item: Measured) -> BoolArray:
-    """Tell where a result rests on a width that was assumed and could turn over with the real one."""
-    wanted = item.setback.source_filter
-    none = np.zeros(len(evidence.units), dtype=bool)
-    if wanted is None or wanted.layer != "water" or item.anywhere or not item.meant:
-        return none
+def _find_doubts(
+    evidence: Evidence, table: Any, unit: NDArray[np.intp], rule: NDArray[np.intp]
+) -> tuple[BoolArray, BoolArray]:
+    """Tell where a result rests on a width that was assumed and could turn over with the real one: surely, and maybe.
+
+    Two features can bind a unit alike, so the one that the row names decides; a name that stands twice leaves it open.
+    """
+    must, may = np.zeros(len(table), dtype=bool), np.zeros(len(table), dtype=bool)
+    widths = _list_widths(evidence)
+    labels = table["feature"].to_numpy(dtype=object)
+    for place, item in enumerate(evidence.measured):
+        wanted = item.setback.source_filter
+        rows = np.flatnonzero(rule == place)
+        if wanted is None or wanted.layer != "water" or item.anywhere or not item.meant or not len(rows):
+            continue
+        named = [widths.get(label, ((), ())) for label in labels[rows].tolist()]
+        assumed = np.array([max(one, default=np.nan) for one, _ in named])
+        sure = np.array([bool(other) for _, other in named], dtype=bool)
+        who = unit[rows]
+        edge = item.required_m[who] + item.error_m + assumed
+        slack = find_tolerance_m(item.achieved_m[who])
+        must[rows] = (item.achieved_m[who] <= edge - slack) & ~sure
+        may[rows] = item.achieved_m[who] <= edge + slack
+    return must, may
+
+
+def _list_widths(evidence: Evidence) -> dict[str, tuple[tuple[float, ...], tuple[float, ...]]]:
+    """Return the widths of each name of water [m]: those that were assumed, and those that were mapped."""
     frame = evidence.delivered.layers["water"]
-    if "width_assumed" not in frame.columns:
-        return none
+    if "width_assumed" not in frame.columns or "label" not in frame.columns:
+        return {}
     assumed = frame["width_assumed"].fillna(0).astype(bool).to_numpy()
-    near = item.achieved_m <= item.required_m + item.error_m + 2 * item.half_width_m
-    return assumed[item.owner] & near
+    widths: dict[str, tuple[tuple[float, ...], tuple[float, ...]]] = {}
+    for label, width, guess in zip(
+        frame["label"].astype(str), 2 * evidence.half_width_m("water"), assumed, strict=True
+    ):
+        one, other = widths.get(label, ((), ()))
+        widths[label] = ((*one, float(width)), other) if guess else (one, (*other, float(width)))
+    return widths
 
 
 def _find_words(

@@ -10,10 +10,12 @@ from typing import Any, Final
 import numpy as np
 from numpy.typing import NDArray
 
+from tussock.base.columns import SMALL_LIQUID
 from tussock.base.records import STEM_METHODS, Product, Treatment
 from tussock.base.units import ACRE_M2, HECTARE_M2, INCH_M
 from tussock.review.evidence import Evidence, read_number
 from tussock.review.ground import find_difference
+from tussock.review.partners import read_partners
 from tussock.review.rows import Row, info, pick_rows, show_number, violation
 
 FloatArray = NDArray[np.float64]
@@ -24,6 +26,8 @@ TOLERANCE: Final = 1e-8
 #: Liquid for each square metre of bark where a treatment gives none; from memory, not from a document.
 _BARK_L_PER_M2: Final = 0.3
 _SLACK: Final = 1e-9
+#: Amounts and shares in words have four digits.
+_SHOWN: Final = 1e-3
 
 #: Columns that are worked out anew, with their unit.
 AMOUNTS: Final = {
@@ -65,21 +69,29 @@ def find_stand(evidence: Evidence) -> Stand:
     return Stand(per_ha, diameter, np.where(np.isnan(counted), density * area_ha, counted))
 
 
+def find_liquid_l_per_ha(evidence: Evidence, treatment: Treatment, unit: NDArray[np.intp]) -> FloatArray:
+    """Return the mix on a hectare of treated ground of some units [L/ha]; nan where the folder does not tell.
+
+    A stem table is not part of a plan folder: with one, what follows from single stems stays unknown here.
+    """
+    if treatment.spray_volume_l_per_ha is not None:
+        return np.full(len(unit), treatment.spray_volume_l_per_ha)
+    if evidence.has_stem_table:
+        return np.full(len(unit), np.nan)
+    stand, patch = find_stand(evidence), evidence.unit_patch[unit]
+    liquid: FloatArray = find_liquid_per_stem(treatment, stand.diameter_m[patch])[0] * stand.per_ha[patch]
+    return liquid
+
+
 def find_full_dose(evidence: Evidence) -> FloatArray:
-    """Return the dose of each unit's treatment on the ground it treats, before any limit [kg ae/ha]; nan where none."""
+    """Return the dose of the first product of each unit, before any limit [kg ae/ha]; nan where none or not known."""
     dose = np.full(len(evidence.units), np.nan)
-    stand = find_stand(evidence)
     for place, treatment in enumerate(evidence.treatments):
         product = evidence.product(treatment)
-        used = evidence.unit_treatment == place
-        if product is None or not used.any():
-            continue
-        patch = evidence.unit_patch[used]
-        if treatment.spray_volume_l_per_ha is not None:
-            liquid: Any = np.full(len(patch), treatment.spray_volume_l_per_ha)
-        else:
-            liquid = find_liquid_per_stem(treatment, stand.diameter_m[patch])[0] * stand.per_ha[patch]
-        dose[used] = liquid * (treatment.concentration or 0.0) * product.strength_kg_per_l
+        unit = np.flatnonzero(evidence.unit_treatment == place)
+        if product is not None and len(unit):
+            part = (treatment.concentration or 0.0) * product.strength_kg_per_l
+            dose[unit] = find_liquid_l_per_ha(evidence, treatment, unit) * part
     return dose
 
 
@@ -120,11 +132,11 @@ def find_share(evidence: Evidence) -> FloatArray:
     planned = evidence.units["ae_kg_per_ha"].to_numpy()
     share = np.ones(len(full))
     for place, treatment in enumerate(evidence.treatments):
-        product = evidence.product(treatment)
-        if product is None:
-            continue
-        stems_held = product.limit_stems_per_year_per_ha is not None and treatment.method in STEM_METHODS
-        if treatment.up_to_limit is True or (treatment.up_to_limit is None and stems_held):
+        products = [product for product, _ in evidence.components(treatment) if product is not None]
+        by_stems = treatment.method in STEM_METHODS and any(
+            product.limit_stems_per_year_per_ha is not None for product in products
+        )
+        if treatment.up_to_limit is True or (treatment.up_to_limit is None and by_stems):
             held = (evidence.unit_treatment == place) & (planned < full * (1 - _SLACK)) & (full > 0)
             share[held] = planned[held] / full[held]
     return share
@@ -136,36 +148,36 @@ def find_amounts(evidence: Evidence) -> dict[str, FloatArray]:
     amounts = {name: np.zeros(count) for name in AMOUNTS}
     for name in ("spray_l_per_ha", "concentration_pct", "spray_s", "cuts"):
         amounts[name] = np.full(count, np.nan)
-    share, full, stand = find_share(evidence), find_full_dose(evidence), find_stand(evidence)
+    share, full = find_share(evidence), find_full_dose(evidence)
     for place, treatment in enumerate(evidence.treatments):
         product = evidence.product(treatment)
-        used = evidence.unit_treatment == place
-        if product is not None and used.any():
-            one = _find_amounts(evidence, treatment, product, used, share[used], stand)
-            one["ae_kg_per_ha"] = full[used] * share[used]
+        unit = np.flatnonzero(evidence.unit_treatment == place)
+        if product is not None and len(unit):
+            one = _find_amounts(evidence, treatment, product, unit, share[unit])
+            one["ae_kg_per_ha"] = full[unit] * share[unit]
+            if evidence.has_stem_table and treatment.spray_volume_l_per_ha is None:
+                one["ae_kg_per_ha"] = evidence.units["ae_kg_per_ha"].to_numpy()[unit]
             for name, values in one.items():
-                amounts[name][used] = values
+                amounts[name][unit] = values
     return amounts
 
 
 def _find_amounts(
-    evidence: Evidence, treatment: Treatment, product: Product, used: BoolArray, share: FloatArray, stand: Stand
+    evidence: Evidence, treatment: Treatment, product: Product, unit: NDArray[np.intp], share: FloatArray
 ) -> dict[str, Any]:
+    """Return the amounts of the units of one treatment. A limit weakens a mix, or leaves stems for another year."""
     units = evidence.units
-    part = treatment.concentration or 0.0
-    infested_ha = units["infested_m2"].to_numpy()[used] / HECTARE_M2
+    part: Any = treatment.concentration or 0.0
     rate, flow = treatment.spray_volume_l_per_ha, find_flow(evidence, treatment)
     seconds: Any = np.nan
     cuts: Any = np.nan
     if rate is not None:
-        spray = infested_ha * rate * share
+        spray = units["infested_m2"].to_numpy()[unit] / HECTARE_M2 * rate
+        part = part * share
         if flow is not None and treatment.method not in STEM_METHODS:
             seconds = spray / flow
     else:
-        each, cuts_each = find_liquid_per_stem(treatment, stand.diameter_m[evidence.unit_patch[used]])
-        treated = units["stems"].to_numpy()[used]
-        spray = treated * each
-        cuts = treated * cuts_each if treatment.method == "stem_injection" else np.nan
+        spray, cuts = _find_stem_amounts(evidence, treatment, unit)
     return {
         "spray_l": spray,
         "product_l": spray * part,
@@ -177,6 +189,18 @@ def _find_amounts(
         "adjuvant_l": spray * (treatment.adjuvant or 0.0),
         "cuts": cuts,
     }
+
+
+def _find_stem_amounts(
+    evidence: Evidence, treatment: Treatment, unit: NDArray[np.intp]
+) -> tuple[FloatArray, FloatArray]:
+    """Return liquid and cuts of stems; with a stem table, which is not in the folder, those that the units state."""
+    units = evidence.units
+    if evidence.has_stem_table:
+        return units["spray_l"].to_numpy()[unit], units["cuts"].to_numpy()[unit]
+    each, cuts = find_liquid_per_stem(treatment, find_stand(evidence).diameter_m[evidence.unit_patch[unit]])
+    treated = units["stems"].to_numpy()[unit]
+    return treated * each, treated * cuts if treatment.method == "stem_injection" else np.full(len(unit), np.nan)
 
 
 def find_flow(evidence: Evidence, treatment: Treatment) -> float | None:
@@ -196,7 +220,13 @@ def check_doses(evidence: Evidence) -> list[Row]:
         found = units[name].to_numpy()
         off = find_difference(found, expected)
         rows += pick_rows(off > TOLERANCE, partial(_describe, ids, name, found, expected, off), off)
-    return [*rows, *_check_stems(evidence), info("plan.gpkg", f"{len(AMOUNTS)} amounts of {len(units)} units")]
+    rows += _check_partners(evidence)
+    if evidence.has_stem_table:
+        note = "a stem table is not part of the folder: what follows from single stems is taken as stated"
+        rows.append(info("plan.gpkg", "not checked: liquid and cuts of stem methods", "", note))
+    else:
+        rows += _check_stems(evidence)
+    return [*rows, info("plan.gpkg", f"{len(AMOUNTS)} amounts of {len(units)} units")]
 
 
 def _describe(ids: NDArray[Any], name: str, found: FloatArray, expected: FloatArray, off: FloatArray, unit: int) -> Row:
@@ -207,6 +237,41 @@ def _describe(ids: NDArray[Any], name: str, found: FloatArray, expected: FloatAr
         f"{show_number(expected[unit])} {kind}",
         "from the plan's own rate, share and strength" if np.isinf(off[unit]) else f"off by {off[unit]:.3%}",
     )
+
+
+def _check_partners(evidence: Evidence) -> list[Row]:
+    """Check that a unit names the partners in its tank, each with its share of the mix and the amount that follows."""
+    units = evidence.units
+    rows: list[Row] = []
+    wanted = [evidence.components(item)[1:] for item in evidence.treatments]
+    mixed = np.array([*(bool(item) for item in wanted), False], dtype=bool)[evidence.unit_treatment]
+    stated = (units["tank_mix"] != "").to_numpy()
+    for unit in np.flatnonzero(mixed | stated).tolist():
+        place = evidence.unit_treatment[unit]
+        expected = {} if place < 0 else {product.id: share for product, share in wanted[place] if product is not None}
+        weaker = place >= 0 and evidence.treatments[place].up_to_limit is True
+        fault = _find_partner_fault(evidence, unit, expected, weaker=weaker)
+        if fault:
+            shown = ", ".join(f"{name} at {share:.4%}" for name, share in expected.items()) or "no partner"
+            rows.append(violation(f"unit {units['unit_id'].iloc[unit]}, tank_mix", fault, shown))
+    return rows
+
+
+def _find_partner_fault(evidence: Evidence, unit: int, expected: dict[str, float], *, weaker: bool) -> str:
+    """Return what is wrong with the partners that a unit states; an empty text where nothing is."""
+    text = str(evidence.units["tank_mix"].iloc[unit])
+    partners = read_partners(text)
+    if partners is None or {item.product for item in partners} != set(expected):
+        return text or "nothing"
+    spray = float(evidence.units["spray_l"].iloc[unit])
+    for item in partners:
+        share = expected[item.product]
+        if abs(item.share - share) > share * _SHOWN and not (weaker and item.share < share):
+            return text
+        amount = f"{spray * item.share / SMALL_LIQUID.size(evidence.system):.3g}"
+        if not math.isnan(spray) and f"{float(item.amount.split(' ')[0]):.3g}" != amount and not weaker:
+            return text
+    return ""
 
 
 def _check_stems(evidence: Evidence) -> list[Row]:

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from tussock.base.records import Equipment, Operations, Production, Treatment
 from tussock.base.units import HECTARE_M2
-from tussock.review.evidence import Evidence
+from tussock.review.evidence import Evidence, read_number
 from tussock.review.ground import find_difference
 from tussock.review.rows import Row, info, pick_rows, show_number, violation
 
@@ -21,7 +21,7 @@ _HOUR_S: Final = 3600.0
 _SLACK: Final = 1e-9
 _TOLERANCE: Final = 1e-8
 EFFORTS: Final = ("loads", "crew_h", "cost")
-PARTS: Final = ("labour_cost", "product_cost", "equipment_cost")
+PARTS: Final = ("labour_cost", "product_cost", "equipment_cost", "supply_cost")
 
 
 def find_efforts(evidence: Evidence) -> dict[str, FloatArray]:
@@ -43,7 +43,11 @@ def find_efforts(evidence: Evidence) -> dict[str, FloatArray]:
 
 
 def _find_effort(evidence: Evidence, operations: Operations, treatment: Treatment, used: BoolArray) -> dict[str, Any]:
-    """Return the effort of units: setting up (whole crew), treating (one person, at least the nozzle's time), refilling."""
+    """Return the effort of units: setting up (whole crew), treating (one person), refilling, and what they cost.
+
+    Where the operations time the way, the search and the day as well, those terms rest on distances that are not part
+    of a plan folder: the hours stated are then taken, and may not be less than the three terms.
+    """
     units = evidence.units
     spray, product = units["spray_l"].to_numpy()[used], units["product_l"].to_numpy()[used]
     equipment = next((item for item in operations.equipment if item.id == treatment.equipment), None)
@@ -52,21 +56,44 @@ def _find_effort(evidence: Evidence, operations: Operations, treatment: Treatmen
     refill = np.nan_to_num(loads) * (equipment.refill_s if equipment else 0.0) / _HOUR_S
     refill[np.isnan(spray)] = np.nan
     crew = operations.crew
-    setup = np.nan if crew is None else crew.setup_s * crew.size / _HOUR_S
-    hours = setup + treating + refill
+    hours = (np.nan if crew is None else crew.setup_s * crew.size / _HOUR_S) + treating + refill
+    if operations.time is not None:
+        refill = _take_stated(evidence, "refill_h", used, refill)
+        hours = np.fmax(hours, units["crew_h"].to_numpy()[used])
     labour = np.full(len(spray), np.nan) if crew is None else hours * _HOUR_S * crew.wage_per_s[0]
     price = next((item.price_per_l[0] for item in operations.price if item.product == treatment.product), np.nan)
     bought = np.zeros(len(spray)) if treatment.product is None else product * price
     rent = 0.0 if equipment is None or equipment.cost_per_s is None else equipment.cost_per_s[0]
-    machine = (treating + refill) * _HOUR_S * rent
-    return {
-        "loads": loads,
-        "crew_h": hours,
+    terms = {
         "labour_cost": labour,
         "product_cost": bought,
-        "equipment_cost": machine,
-        "cost": labour + bought + machine,
+        "equipment_cost": (treating + refill) * _HOUR_S * rent,
+        "supply_cost": _find_supply_cost(evidence, operations, used),
     }
+    return {"loads": loads, "crew_h": hours, **terms, "cost": sum(terms.values())}
+
+
+def _take_stated(evidence: Evidence, name: str, used: BoolArray, least: FloatArray) -> FloatArray:
+    """Return a column of hours that the units state beside those of the contract, never under what it must be."""
+    stated = read_number(evidence.delivered.layers["units"], name)[used]
+    return np.where(np.isnan(least), np.nan, np.fmax(least, stated))
+
+
+def _find_supply_cost(evidence: Evidence, operations: Operations, used: BoolArray) -> FloatArray:
+    """Return the cost of dye, adjuvant and carrier oil, where they have a price."""
+    units = evidence.units[used]
+    dye, adjuvant = units["dye_l"].to_numpy(), units["adjuvant_l"].to_numpy()
+    oil = np.where(
+        (units["carrier"] == "oil").to_numpy(),
+        units["spray_l"].to_numpy() - units["product_l"].to_numpy() - dye - adjuvant,
+        0.0,
+    )
+    amounts = {"dye": dye, "adjuvant": adjuvant, "oil": oil}
+    cost = np.zeros(len(units))
+    for price in operations.price:
+        if price.product in amounts:
+            cost = cost + amounts[price.product] * price.price_per_l[0]
+    return cost
 
 
 def _count_loads(spray: FloatArray, equipment: Equipment | None) -> FloatArray:

@@ -29,6 +29,8 @@ from tussock.review.geometry import (
     split_site,
 )
 
+from tussock.review.seasons import Days, find_planned
+
 if TYPE_CHECKING:
     import pandas as pd
     from pyproj import CRS
@@ -212,6 +214,49 @@ class Evidence:
         """Return the product of a treatment; None for a non-chemical way or a product that no document has."""
         return None if treatment.product is None else self.catalog.products.get(treatment.product)
 
+    def components(self, treatment: Treatment) -> list[tuple[Product | None, float]]:
+        """Return the products in a tank with their share of the mix, the treatment's own first; none without herbicide."""
+        if treatment.product is None:
+            return []
+        partners = [(item.product, item.concentration) for item in treatment.tank_mix]
+        listed = [(treatment.product, treatment.concentration or 0.0), *partners]
+        return [(self.catalog.products.get(name), share) for name, share in listed]
+
+    @cached_property
+    def has_stem_table(self) -> bool:
+        """Whether the plan was made with a table of stems, which is not part of its folder."""
+        layers = self.delivered.run.get("layers")
+        listed = layers if isinstance(layers, list) else []
+        return any(isinstance(item, dict) and item.get("name") == "stems" for item in listed)
+
+    @cached_property
+    def _pair_codes(self) -> tuple[list[tuple[str, str]], IntArray]:
+        return _code_pairs(self.units["method"], self.units["product_id"])
+
+    @property
+    def pairs(self) -> list[tuple[str, str]]:
+        """Every method and product that stand together in the columns of the units."""
+        return self._pair_codes[0]
+
+    @property
+    def unit_pair(self) -> IntArray:
+        """Place of each unit's method and product among `pairs`."""
+        return self._pair_codes[1]
+
+    @cached_property
+    def _date_codes(self) -> tuple[list[tuple[str, str]], IntArray]:
+        return _code_pairs(self.units["season_from"], self.units["season_to"])
+
+    @cached_property
+    def date_pairs(self) -> list[Days | None]:
+        """Days of every pair of dates among the units; None where they are no dates."""
+        return [find_planned(*pair) for pair in self._date_codes[0]]
+
+    @property
+    def unit_dates(self) -> IntArray:
+        """Place of each unit's dates among `date_pairs`."""
+        return self._date_codes[1]
+
     @cached_property
     def sprayed(self) -> BoolArray:
         """Units for which a herbicide is planned, by any of the columns that would say so."""
@@ -365,6 +410,13 @@ def _fill(outlines: NDArray[Any]) -> NDArray[Any]:
     filled = outlines.copy()
     filled[shapely.is_missing(outlines)] = shapely.Polygon()
     return filled
+
+
+def _code_pairs(first: pd.Series[Any], second: pd.Series[Any]) -> tuple[list[tuple[str, str]], IntArray]:
+    """Return the different pairs of two text columns, and which one stands in each row."""
+    places: dict[tuple[str, str], int] = {}
+    code = [places.setdefault(pair, len(places)) for pair in zip(first.tolist(), second.tolist(), strict=True)]
+    return list(places), np.array(code, dtype=np.intp)
 
 
 def find_places(known: pd.Series[Any], wanted: pd.Series[Any]) -> IntArray:

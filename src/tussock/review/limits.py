@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
+import datetime as dt
 from dataclasses import dataclass
 from functools import cached_property
-from typing import Any, Final
+from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 import shapely
@@ -13,15 +14,20 @@ from numpy.typing import NDArray
 from tussock.base.columns import DOSE
 from tussock.base.records import STEM_METHODS
 from tussock.base.text import show_dose
-from tussock.review.doses import find_full_dose, find_stand
-from tussock.review.evidence import Evidence, read_number
+from tussock.review.applied import list_applied
+from tussock.review.evidence import Evidence, find_places, read_number
+from tussock.review.ground import AREA_TOLERANCE
 from tussock.review.rows import Row, info, pick_rows, violation
+
+if TYPE_CHECKING:
+    import pandas as pd
 
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.intp]
 BoolArray = NDArray[np.bool_]
 
 _SLACK: Final = 1e-6
+_DAY_S: Final = 86_400.0
 #: Ground in common with a record of earlier work under this is a shared edge [m2].
 _EDGE_M2: Final = 0.05
 #: Two outlines of one species with this share of their joint ground in common are likely one patch drawn twice.
@@ -30,115 +36,83 @@ _LIKELY_SAME: Final = 0.8
 
 @dataclass(frozen=True)
 class Ledger:
-    """What is put on the ground of each unit in the year, by active.
-
-    Attributes
-    ----------
-    active
-        Active of the treatment planned, lower case, blank where none.
-    dose
-        Planned on the treated ground [kg ae/ha], 0 where none.
-    before, stems_before
-        The same active by the records of earlier work [kg ae/ha, stems/ha].
-    others, earlier
-        The same active by other patches on the same ground; and by those that stand before it in the file.
-    """
+    """What is put on each piece of ground in the year: `applied.list_applied`, with earlier work and other patches."""
 
     evidence: Evidence
 
     @cached_property
-    def active(self) -> NDArray[Any]:
-        """Active planned on each unit, lower case."""
-        names = [
-            product.active.casefold() if product else ""
-            for product in map(self.evidence.product, self.evidence.treatments)
-        ]
-        return np.array([*names, ""], dtype=object)[self.evidence.unit_treatment]
+    def applied(self) -> pd.DataFrame:
+        """One row for each unit and product in its tank."""
+        return list_applied(self.evidence)
 
     @cached_property
-    def dose(self) -> FloatArray:
-        """Dose on the ground that is treated; where a limit holds a spraying back, its rate is still the whole one."""
-        planned: Any = self.evidence.units["ae_kg_per_ha"].to_numpy()
-        areal = [item.spray_volume_l_per_ha is not None for item in self.evidence.treatments]
-        on_ground = np.array([*areal, False], dtype=bool)[self.evidence.unit_treatment]
-        dose = np.where(on_ground, np.fmax(planned, find_full_dose(self.evidence)), planned)
-        return np.where(self.active != "", np.nan_to_num(dose), 0.0)
+    def records(self) -> pd.DataFrame:
+        """Pairs of an application and a record of earlier work with the same active on its ground.
 
-    @cached_property
-    def stems_per_ha(self) -> FloatArray:
-        """Stems treated for each hectare of the patch, 0 for ground methods."""
-        stem = np.array([*(item.method in STEM_METHODS for item in self.evidence.treatments), False], dtype=bool)
-        density = (
-            np.nan_to_num(find_stand(self.evidence).per_ha)[self.evidence.unit_patch]
-            if len(self.evidence.patches)
-            else 0
-        )
-        planned, full = self.evidence.units["ae_kg_per_ha"].to_numpy(), find_full_dose(self.evidence)
-        share = np.divide(planned, full, out=np.ones_like(full), where=full > 0)
-        return np.where(
-            stem[self.evidence.unit_treatment] & (self.evidence.unit_patch >= 0), density * np.fmin(share, 1), 0.0
-        )
+        Columns ``entry`` (row of `applied`), ``dose, stems, product_id, date``.
+        """
+        import pandas as pd
 
-    @cached_property
-    def _records(self) -> tuple[IntArray, IntArray]:
-        """Pairs of unit and record of earlier work on its ground, of the active that is planned."""
         layer = self.evidence.delivered.layers.get("history")
-        if layer is None or not len(layer):
-            return np.empty(0, np.intp), np.empty(0, np.intp)
-        ground = np.asarray(layer.geometry.array, dtype=object)
+        if layer is None or not len(layer) or not len(self.applied):
+            return pd.DataFrame({"entry": [], "dose": [], "stems": [], "product_id": [], "date": []})
+        unit, record = self._find_covered(np.asarray(layer.geometry.array, dtype=object))
+        listed = pd.DataFrame(
+            {
+                "record": np.arange(len(layer)),
+                "active": self.evidence.feature_column("history", "active"),
+                "product_id": self.evidence.feature_column("history", "product_id"),
+                "dose": np.nan_to_num(read_number(layer, "ae_kg_per_ha")),
+                "stems": np.nan_to_num(read_number(layer, "stems_per_ha")),
+                "date": layer["date"].astype(str).str[:10] if "date" in layer.columns else "",
+            }
+        )
+        pairs = pd.DataFrame({"unit": unit, "record": record}).merge(listed, on="record")
+        own = self.applied[["unit", "active"]].rename_axis("entry").reset_index()
+        return own.merge(pairs, on=["unit", "active"])
+
+    def _find_covered(self, ground: NDArray[Any]) -> tuple[IntArray, IntArray]:
+        """Return pairs of unit and record on its ground."""
         outline = self.evidence.unit_outline
         unit, record = shapely.STRtree(ground).query(outline, predicate="intersects")
-        same = self.active[unit] == self.evidence.feature_column("history", "active")[record]
-        unit, record = unit[same], record[same]
         area = shapely.area(shapely.intersection(outline[unit], ground[record])) * self.evidence.unit_scale[unit]
         return unit[area > _EDGE_M2].astype(np.intp), record[area > _EDGE_M2].astype(np.intp)
 
-    def _add_records(self, column: str) -> FloatArray:
-        unit, record = self._records
-        total = np.zeros(len(self.evidence.units))
-        if len(unit):
-            values = np.nan_to_num(read_number(self.evidence.delivered.layers["history"], column))
-            np.add.at(total, unit, values[record])
-        return total
-
-    @cached_property
-    def before(self) -> FloatArray:
-        """Earlier work."""
-        return self._add_records("ae_kg_per_ha")
-
-    @cached_property
-    def stems_before(self) -> FloatArray:
-        """Stems of earlier work."""
-        return self._add_records("stems_per_ha")
+    def sum_records(self, column: str) -> FloatArray:
+        """Add up a column of the records for each application."""
+        return _sum_by(self.records["entry"], self.records[column], len(self.applied))
 
     @cached_property
     def shared(self) -> tuple[IntArray, IntArray, FloatArray]:
         """Pairs of units of two patches on one ground, both ways round, and the area in common [m2]."""
         return find_shared(self.evidence)
 
-    def _add_others(self, counted: BoolArray) -> FloatArray:
-        """Add up, over the other patches on the ground, the largest dose of the same active that each plans there."""
+    @cached_property
+    def neighbours(self) -> pd.DataFrame:
+        """Applications of the same active by other patches on the ground of each application.
+
+        Columns ``entry, patch, earlier`` (whether that patch stands before it in the file), ``dose, product_id``; the
+        largest dose of each other patch.
+        """
+        import pandas as pd
+
         first, second, _ = self.shared
-        same = counted & (self.active[first] == self.active[second]) & (self.active[first] != "")
-        first, second = first[same], second[same]
-        total = np.zeros(len(self.evidence.units))
-        if len(first):
-            patch = self.evidence.unit_patch[second]
-            order = np.lexsort((-self.dose[second], patch, first))
-            _, lead = np.unique(np.column_stack([first, patch])[order], axis=0, return_index=True)
-            chosen = order[lead]
-            np.add.at(total, first[chosen], self.dose[second[chosen]])
-        return total
+        own = self.applied[["unit", "active"]].rename_axis("entry").reset_index()
+        other = self.applied[["unit", "active", "dose", "product_id"]].rename(columns={"unit": "second"})
+        pairs = pd.DataFrame({"unit": first, "second": second, "patch": self.evidence.unit_patch[second]})
+        joined = own.merge(pairs, on="unit").merge(other, on=["second", "active"])
+        joined = joined.assign(earlier=joined["second"] < joined["unit"])
+        return joined.sort_values("dose", ascending=False).drop_duplicates(["entry", "patch", "earlier"])
 
-    @cached_property
-    def others(self) -> FloatArray:
-        """Other patches on the same ground."""
-        return self._add_others(np.ones(len(self.shared[0]), dtype=bool))
+    def sum_neighbours(self, *, only_earlier: bool) -> FloatArray:
+        """Add up what other patches put on the ground of each application."""
+        table = self.neighbours[self.neighbours["earlier"]] if only_earlier else self.neighbours
+        table = table.drop_duplicates(["entry", "patch"])
+        return _sum_by(table["entry"], table["dose"], len(self.applied))
 
-    @cached_property
-    def earlier(self) -> FloatArray:
-        """Other patches that stand before it in the file."""
-        return self._add_others(self.shared[1] < self.shared[0])
+
+def _sum_by(place: pd.Series[Any], values: pd.Series[Any], count: int) -> FloatArray:
+    return np.bincount(place.to_numpy(dtype=np.intp), values.to_numpy(dtype=float), minlength=count).astype(np.float64)
 
 
 def find_shared(evidence: Evidence) -> tuple[IntArray, IntArray, FloatArray]:
@@ -164,84 +138,132 @@ def find_shared(evidence: Evidence) -> tuple[IntArray, IntArray, FloatArray]:
 def check_limits(evidence: Evidence) -> list[Row]:
     """Check the label's limits: for one application and, with earlier work and other patches, for the year."""
     ledger = Ledger(evidence)
-    rows: list[Row] = []
-    limits = _list_limits(evidence)
-    total = ledger.dose + ledger.before + ledger.others
-    system = evidence.system
-    ids, products = evidence.units["unit_id"].to_numpy(), evidence.units["product_id"].to_numpy()
-    for name, amount, limit in (
-        ("one application", ledger.dose, limits["application"]),
-        ("the year", total, limits["year"]),
-    ):
-        over = (amount > limit * (1 + _SLACK)) & (ledger.dose > 0)
-
-        def describe(k: int, name: str = name, amount: FloatArray = amount, limit: FloatArray = limit) -> Row:
-            found = f"{show_dose(amount[k], system)} of {ledger.active[k]}"
-            if name == "the year":
-                parts = (("planned", ledger.dose), ("earlier", ledger.before), ("other patches", ledger.others))
-                found += f" ({', '.join(f'{word} {part[k] / DOSE.size(system):.4g}' for word, part in parts if part[k] > 0)})"
-            return violation(f"unit {ids[k]}, {products[k]}", found, f"at most {show_dose(limit[k], system)} in {name}")
-
-        rows += pick_rows(over, describe, amount / limit)
-    rows += _check_stem_limits(evidence, ledger, limits["stems"])
-    rows += _check_used(evidence, ledger, limits)
+    applied = ledger.applied
+    rows = [*_check_doses(evidence, ledger), *_check_counts(evidence, ledger), *_check_used(evidence, ledger)]
     records = evidence.delivered.layers.get("history")
     count = 0 if records is None else len(records)
-    return [
-        *rows,
-        info(
-            "plan.gpkg",
-            f"{int((ledger.dose > 0).sum())} doses, {count} records of earlier work, {len(ledger.shared[0]) // 2} shared pieces",
-        ),
-    ]
+    text = f"{len(applied)} doses, {count} records of earlier work, {len(ledger.shared[0]) // 2} shared pieces"
+    return [*rows, info("plan.gpkg", text)]
 
 
-def _list_limits(evidence: Evidence) -> dict[str, FloatArray]:
-    """Return the limits of each unit's product, inf where it has none."""
-    fields = {
-        "application": "limit_per_application_kg_per_ha",
-        "year": "limit_per_year_kg_per_ha",
-        "stems": "limit_stems_per_year_per_ha",
-    }
-    products = [evidence.product(item) for item in evidence.treatments]
-    limits = {}
-    for name, field in fields.items():
-        values = [getattr(product, field, None) for product in products]
-        table = [np.inf if value is None else value for value in values]
-        limits[name] = np.array([*table, np.inf])[evidence.unit_treatment]
-    return limits
+def _list_limits(evidence: Evidence, applied: pd.DataFrame, field: str) -> FloatArray:
+    """Return a limit of the product of each application, inf where it has none."""
+    limits = {name: getattr(product, field) for name, product in evidence.catalog.products.items()}
+    values = [limits.get(name) for name in applied["product_id"].tolist()]
+    return np.array([np.inf if value is None else float(value) for value in values], dtype=np.float64)
 
 
-def _check_stem_limits(evidence: Evidence, ledger: Ledger, limit: FloatArray) -> list[Row]:
-    total = ledger.stems_per_ha + np.where(ledger.stems_per_ha > 0, ledger.stems_before, 0.0)
-    ids = evidence.units["unit_id"].to_numpy()
-    return pick_rows(
-        total > limit * (1 + _SLACK),
+def _name(evidence: Evidence, applied: pd.DataFrame, row: int) -> str:
+    return f"unit {evidence.units['unit_id'].iloc[int(applied['unit'].iloc[row])]}, {applied['product_id'].iloc[row]}"
+
+
+def _check_doses(evidence: Evidence, ledger: Ledger) -> list[Row]:
+    applied, system = ledger.applied, evidence.system
+    own = applied["dose"].to_numpy(dtype=float)
+    tank = applied.groupby(["unit", "active"])["dose"].transform("sum").to_numpy(dtype=float) if len(applied) else own
+    before, others = ledger.sum_records("dose"), ledger.sum_neighbours(only_earlier=False)
+    rows: list[Row] = []
+    for name, amount, field in (
+        ("one application", own, "limit_per_application_kg_per_ha"),
+        ("the year", tank + before + others, "limit_per_year_kg_per_ha"),
+    ):
+        limit = _list_limits(evidence, applied, field)
+
+        def describe(k: int, name: str = name, amount: FloatArray = amount, limit: FloatArray = limit) -> Row:
+            found = f"{show_dose(amount[k], system)} of {applied['active'].iloc[k]}"
+            if name == "the year":
+                parts = (("planned", tank), ("earlier", before), ("other patches", others))
+                size = DOSE.size(system)
+                found += f" ({', '.join(f'{word} {part[k] / size:.4g}' for word, part in parts if part[k] > 0)})"
+            return violation(_name(evidence, applied, k), found, f"at most {show_dose(limit[k], system)} in {name}")
+
+        rows += pick_rows((amount > limit * (1 + _SLACK)) & (own > 0), describe, amount / limit)
+    return rows
+
+
+def _check_counts(evidence: Evidence, ledger: Ledger) -> list[Row]:
+    """Check limits in stems, the number of applications, and the least time between two."""
+    applied = ledger.applied
+    stems = applied["stems"].to_numpy(dtype=float)
+    total = np.where(stems > 0, stems + ledger.sum_records("stems"), 0.0)
+    most = _list_limits(evidence, applied, "limit_stems_per_year_per_ha")
+    rows = pick_rows(
+        total > most * (1 + AREA_TOLERANCE),
         lambda k: violation(
-            f"unit {ids[k]}", f"{total[k]:.4g} stems/ha", f"at most {limit[k]:.4g} stems/ha in the year"
+            _name(evidence, applied, k), f"{total[k]:.5g} stems/ha", f"at most {most[k]:.5g} stems/ha in the year"
         ),
         total,
     )
-
-
-def _check_used(evidence: Evidence, ledger: Ledger, limits: dict[str, FloatArray]) -> list[Row]:
-    """Check the share of the yearly limit that a unit says is used, earlier work and other patches counted."""
-    planned = np.nan_to_num(evidence.units["ae_kg_per_ha"].to_numpy())
-    herbicide = ledger.active != ""
-    by_dose = np.where(np.isfinite(limits["year"]), (planned + ledger.before + ledger.earlier) / limits["year"], np.nan)
-    by_stems = np.where(
-        np.isfinite(limits["stems"]) & (ledger.stems_per_ha > 0),
-        np.minimum(ledger.stems_before + ledger.stems_per_ha, limits["stems"]) / limits["stems"],
-        np.nan,
+    done = _count_applications(ledger)
+    number = _list_limits(evidence, applied, "max_applications_per_year")
+    rows += pick_rows(
+        done + 1 > number,
+        lambda k: violation(
+            _name(evidence, applied, k), f"application {done[k] + 1:.0f} of the year", f"at most {number[k]:.0f}"
+        ),
     )
-    least = np.where(herbicide, np.fmax(by_dose, by_stems) * 100, np.nan)
+    return rows + _check_intervals(evidence, ledger)
+
+
+def _count_applications(ledger: Ledger) -> FloatArray:
+    """Count the applications of the same product that stand before each: records, and patches earlier in the file."""
+    applied = ledger.applied
+    names = applied["product_id"].str.casefold()
+    records = ledger.records
+    same = records["product_id"].eq("") | records["product_id"].eq(records["entry"].map(names))
+    patches = ledger.neighbours[ledger.neighbours["earlier"]]
+    alike = patches["product_id"].eq(patches["entry"].map(applied["product_id"]))
+    one = _sum_by(records.loc[same, "entry"], records.loc[same, "dose"] * 0 + 1, len(applied))
+    return one + _sum_by(patches.loc[alike, "entry"], patches.loc[alike, "dose"] * 0 + 1, len(applied))
+
+
+def _check_intervals(evidence: Evidence, ledger: Ledger) -> list[Row]:
+    """Check that planned dates keep the least interval after a record of earlier work."""
+    applied, rows = ledger.applied, []
+    waits = {name: product.min_interval_s for name, product in evidence.catalog.products.items()}
+    for record in ledger.records.to_dict("records"):
+        entry = int(record["entry"])
+        wait = waits.get(str(applied["product_id"].iloc[entry]))
+        first = str(evidence.units["season_from"].iloc[int(applied["unit"].iloc[entry])])
+        if wait is None:
+            continue
+        try:
+            again = dt.date.fromisoformat(str(record["date"])) + dt.timedelta(days=round(wait / _DAY_S))
+            early = dt.date.fromisoformat(first) < again
+        except ValueError:
+            rows.append(violation(_name(evidence, applied, entry), f"{record['date']!r} and {first!r}", "two dates"))
+            continue
+        if early:
+            rows.append(
+                violation(_name(evidence, applied, entry), f"from {first}", f"not before {again}, the interval")
+            )
+    return rows
+
+
+def _check_used(evidence: Evidence, ledger: Ledger) -> list[Row]:
+    """Check the share of the yearly limit that a unit says is used, earlier work and other patches counted."""
+    applied = ledger.applied
+    dose, stems = applied["dose"].to_numpy(dtype=float), applied["stems"].to_numpy(dtype=float)
+    year = _list_limits(evidence, applied, "limit_per_year_kg_per_ha")
+    most_stems = _list_limits(evidence, applied, "limit_stems_per_year_per_ha")
+    before = ledger.sum_records("dose") + ledger.sum_neighbours(only_earlier=True)
+    by_dose = np.where(np.isfinite(year), (dose + before) / year, np.nan)
+    by_stems = np.minimum(ledger.sum_records("stems") + stems, most_stems) / most_stems
+    by_stems = np.where(np.isfinite(most_stems) & (stems > 0), by_stems, np.nan)
+    least = np.full(len(evidence.units), np.nan)
+    np.fmax.at(least, applied["unit"].to_numpy(dtype=np.intp), np.fmax(by_dose, by_stems) * 100)
     most = least.copy()
     most[ledger.shared[0]] = np.inf  # how much of it the other patch takes hangs on the order of work
+    if evidence.has_stem_table:
+        by_table = applied.loc[
+            applied["treatment"].map(lambda k: evidence.treatments[k].method in STEM_METHODS), "unit"
+        ]
+        least[by_table], most[by_table] = 0.0, np.inf  # stems are not in the folder
     found = evidence.units["annual_limit_used_pct"].to_numpy()
-    fits = (found >= least * (1 - _SLACK)) & (found <= most * (1 + _SLACK))
+    fits = (found >= least * (1 - AREA_TOLERANCE)) & (found <= most * (1 + AREA_TOLERANCE))
     ids = evidence.units["unit_id"].to_numpy()
     return pick_rows(
-        ~fits & ~(np.isnan(found) & np.isnan(least)),
+        ~fits & ~(np.isnan(found) & (np.isnan(least) | (least == 0))),
         lambda k: violation(f"unit {ids[k]}, annual_limit_used_pct", f"{found[k]:.6g} %", f"{least[k]:.6g} %"),
     )
 
@@ -272,8 +294,6 @@ def check_overlaps(evidence: Evidence) -> list[Row]:
 def _check_counted(evidence: Evidence) -> list[Row]:
     """Check that a unit counted with another patch lies on its ground, or is the same patch drawn twice."""
     units, patches = evidence.units, evidence.patches
-    from tussock.review.evidence import find_places
-
     claimed = np.flatnonzero((units["area_counted_with"] != "").to_numpy())
     other = find_places(patches["patch_id"], units["area_counted_with"].iloc[claimed])
     ids = units["unit_id"].to_numpy()

@@ -9,11 +9,12 @@ import shapely
 from numpy.typing import NDArray
 
 from tussock.base.columns import LENGTH
-from tussock.base.records import DELIVERY, Product, Setback, Treatment
 from tussock.base.text import show_length
-from tussock.review.seasons import find_planned, find_window
+from tussock.review.dates import SURVEYED
 from tussock.review.evidence import Evidence, Measured
 from tussock.review.rows import Row, info, pick_rows, violation, warning
+from tussock.review.seasons import find_window
+from tussock.review.tanks import find_forbidden
 
 FloatArray = NDArray[np.float64]
 BoolArray = NDArray[np.bool_]
@@ -150,28 +151,37 @@ def check_forbidden(evidence: Evidence) -> list[Row]:
     rows: list[Row] = []
     units = evidence.units
     ids = units["unit_id"].to_numpy()
-    codes, pairs = find_date_pairs(evidence)
     sprayed = evidence.sprayed & (units["status"] != "no_option").to_numpy()
+    said = units["reason"].str.contains(SURVEYED, regex=False).to_numpy(dtype=bool)
     count = 0
     for place, item in enumerate(evidence.measured):
-        forbidden = sprayed & find_forbidden(evidence, item)
-        if item.setback.season is not None:
-            closed = find_window(item.setback.season)
-            hits = np.array([days is None or bool((days & closed).any()) for days in pairs], dtype=bool)
-            forbidden &= hits[codes]
+        listed = evidence.listed[place]
+        near = find_due(evidence, item) | listed
+        forbidden = sprayed & near & find_forbidden(evidence, item.setback) & find_closed(evidence, item)
         count += int(forbidden.sum())
-        near = find_due(evidence, item) | evidence.listed[place]
-        sure = (
-            near
-            if item.anywhere
-            else near & (evidence.listed[place] | (item.distance_m < item.required_m - item.error_m))
-        )
+        sure = listed if item.anywhere else listed | (item.distance_m < item.required_m - item.error_m)
+        surveyed = said if item.setback.unless_surveyed else np.zeros(len(ids), dtype=bool)
         describe = _describer(evidence, item, ids)
         worst = None if item.anywhere else item.required_m - item.distance_m
-        rows += pick_rows(forbidden & near & sure, lambda k, describe=describe: violation(*describe(k)), worst)  # type: ignore[misc]
-        rows += pick_rows(forbidden & near & ~sure, lambda k, describe=describe: warning(*describe(k)), worst)  # type: ignore[misc]
-    text = f"{int(sprayed.sum())} units with a herbicide; {count} pairs of unit and setback whose rule forbids it near its features"
+        rows += pick_rows(
+            forbidden & (sure | item.anywhere) & ~surveyed,
+            lambda k, describe=describe: violation(*describe(k)),  # type: ignore[misc]
+            worst,
+        )
+        rows += pick_rows(
+            forbidden & ((~sure & (not item.anywhere)) | surveyed),
+            lambda k, describe=describe: warning(*describe(k)),  # type: ignore[misc]
+            worst,
+        )
+    text = f"{int(sprayed.sum())} units with a herbicide, {len(evidence.measured)} setbacks, {count} findings"
     return [*rows, info("plan.gpkg", text)]
+
+
+def find_closed(evidence: Evidence, item: Measured) -> BoolArray:
+    """Tell on which units the planned dates meet the season of a setback; a unit without dates meets every season."""
+    closed = find_window(item.setback.season)
+    hits = [days is None or bool((days & closed).any()) for days in evidence.date_pairs]
+    return np.array(hits, dtype=bool)[evidence.unit_dates]
 
 
 def _describer(evidence: Evidence, item: Measured, ids: NDArray[Any]) -> Any:
@@ -179,6 +189,7 @@ def _describer(evidence: Evidence, item: Measured, ids: NDArray[Any]) -> Any:
         row = evidence.units.iloc[unit]
         beyond = not item.anywhere and item.meant and item.distance_m[unit] >= item.required_m[unit] - item.error_m
         note = "within the mapping error: field check" if beyond else "beyond the mapping error"
+        note = f"{SURVEYED}; {note}" if item.setback.unless_surveyed else note
         return (
             f"unit {ids[unit]}, setback {item.setback.id}",
             f"{row['treatment_id']} ({row['method']}, {row['product_id']}), {_describe_distance(evidence, item, unit)}",
@@ -187,54 +198,6 @@ def _describer(evidence: Evidence, item: Measured, ids: NDArray[Any]) -> Any:
         )
 
     return describe
-
-
-def find_forbidden(evidence: Evidence, item: Measured) -> BoolArray:
-    """Tell for each unit whether a setback forbids the treatment planned there, wherever it stands.
-
-    The treatment is judged by the record that the unit names and also by the unit's own columns: a plan whose
-    columns were changed must pass by both.
-    """
-    forbids = item.setback.forbids
-    if forbids is None:
-        return np.zeros(len(evidence.units), dtype=bool)
-    by_record = np.array(
-        [_matches(evidence, item, treatment) for treatment in evidence.treatments] + [False], dtype=bool
-    )
-    units = evidence.units
-    pairs = units["method"].astype(str) + "\x1f" + units["product_id"].astype(str)
-    texts, code = np.unique(pairs.to_numpy(dtype=object).astype(str), return_inverse=True)
-    by_column = np.array([_matches_columns(evidence, item, *text.split("\x1f", 1)) for text in texts], dtype=bool)
-    return by_record[evidence.unit_treatment] | by_column[code]
-
-
-def _matches(evidence: Evidence, item: Measured, treatment: Treatment) -> bool:
-    product = evidence.product(treatment)
-    return product is not None and _matches_columns(evidence, item, treatment.method, product.id)
-
-
-def _matches_columns(evidence: Evidence, item: Measured, method: str, product_id: str) -> bool:
-    product = evidence.catalog.products.get(product_id)
-    return product is not None and forbids_product(item.setback, method, product)
-
-
-def forbids_product(setback: Setback, method: str, product: Product) -> bool:
-    """Tell whether a setback forbids a product by a method, wherever it stands."""
-    if setback.forbids is None or method not in DELIVERY:
-        return False
-    return setback.forbids.matches(
-        method=method, active=product.active, form=product.form, aquatic_label=product.aquatic_label
-    )
-
-
-def find_date_pairs(evidence: Evidence) -> tuple[NDArray[np.intp], list[Any]]:
-    """Return for each unit which pair of dates it has, and the days of each pair (None: no dates)."""
-    units = evidence.units
-    texts = (
-        (units["season_from"].astype(str) + "\x1f" + units["season_to"].astype(str)).to_numpy(dtype=object).astype(str)
-    )
-    known, code = np.unique(texts, return_inverse=True)
-    return np.asarray(code, dtype=np.intp), [find_planned(*text.split("\x1f", 1)) for text in known]
 
 
 def check_distances(evidence: Evidence) -> list[Row]:

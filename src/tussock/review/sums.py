@@ -27,6 +27,7 @@ _ITEMS: Final[dict[str, tuple[str, Quantity | None]]] = {
     "labour": ("labour_cost", None),
     "product cost": ("product_cost", None),
     "equipment": ("equipment_cost", None),
+    "supplies": ("supply_cost", None),
 }
 
 
@@ -164,6 +165,8 @@ def find_season(evidence: Evidence) -> dict[str, tuple[float, str]]:
     values |= {name: size for name, size in find_efforts(evidence).items() if name.endswith("_cost")}
     for item, (name, quantity) in _ITEMS.items():
         some = values[name][planned]
+        if item == "supplies" and not some.any():
+            continue  # the season has a row for them only where one has a price
         total = float(np.nansum(some)) if np.isfinite(some).any() else float("nan")
         unit = "h" if name == "crew_h" else ""
         if quantity is not None:

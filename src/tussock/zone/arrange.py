@@ -156,9 +156,7 @@ def _find_wet(near: Near, faces: Faces, chosen: IntArray) -> BoolArray:
     return wet
 
 
-def merge_small(
-    patches: GeometryArray, faces: Faces, bits: Bits, sliver_area_m2: float
-) -> tuple[Faces, Bits]:
+def merge_small(patches: GeometryArray, faces: Faces, bits: Bits, sliver_area_m2: float) -> tuple[Faces, Bits]:
     """Join faces under a sliver's area to a neighbour that is at least as strict."""
     area = shapely.area(faces.geometry)
     least = np.minimum(sliver_area_m2, SLIVER_SHARE * shapely.area(patches))[faces.patch]
@@ -176,9 +174,7 @@ def merge_small(
     return Faces(geometry[kept], faces.patch[kept], None, faces.untiled), bits[kept]
 
 
-def collect_pieces(
-    patches: GeometryArray, faces: Faces, bits: Bits
-) -> tuple[GeometryArray, IntArray, Bits]:
+def collect_pieces(patches: GeometryArray, faces: Faces, bits: Bits) -> tuple[GeometryArray, IntArray, Bits]:
     """Put faces of one patch with the same bits into one piece; the strictest first, then the larger.
 
     Returns

@@ -145,13 +145,3 @@ def _collect(faces: Any, tokens: list[Tokens]) -> list[Piece]:
             whole = shapely.union_all(members)
         pieces.append(Piece(whole, token))
     return sorted(pieces, key=lambda piece: (-len(piece.tokens), -piece.geometry.area, sorted(piece.tokens)))
-
-
-def join_faces(pieces: Sequence[Piece]) -> Any:
-    """Return the patch again from its pieces, with the vertices that the cuts have put on its outline."""
-    parts = shapely.get_parts([piece.geometry for piece in pieces])
-    try:
-        joined = shapely.coverage_union_all(parts)
-    except shapely.GEOSException:
-        joined = shapely.union_all(parts)
-    return joined

@@ -174,6 +174,8 @@ def draw_keys(block: Block, ground_patch: IntArray, ground: GeometryArray) -> tu
             cell_key.append(held[held >= 0])
             cell.append(item.cell[held >= 0])
         chosen = np.concatenate(pair)
+        wet = np.zeros(count, dtype=bool)
+        wet[item.cell_patch] = True
         shapes, keys = draw_grounds(
             item.group,
             np.concatenate(key),
@@ -182,6 +184,8 @@ def draw_keys(block: Block, ground_patch: IntArray, ground: GeometryArray) -> tu
             np.concatenate(cell_key),
             np.concatenate(cell),
             near=block.circle[item.patch[chosen]],
+            shore_only=~wet[item.patch[chosen]],
+            exact=False,
         )
         drawn[keys] = shapes
     solid = drawn != None  # noqa: E711  (element by element)

@@ -109,6 +109,13 @@ class FeatureGroup:
         return len(self.owner_row)
 
 
+def as_objects(items: list[Any]) -> GeometryArray:
+    """Return a list of geometries as an array of objects, shape (n,)."""
+    array = np.empty(len(items), dtype=object)
+    array[:] = items
+    return array
+
+
 def make_group(frame: gpd.GeoDataFrame, chosen: NDArray[np.bool_]) -> FeatureGroup:
     """Make the group of the chosen rows of a layer (columns ``label`` and, for water, ``width_m, width_assumed``)."""
     rows = np.flatnonzero(chosen)
@@ -117,6 +124,7 @@ def make_group(frame: gpd.GeoDataFrame, chosen: NDArray[np.bool_]) -> FeatureGro
     assumed = frame["width_assumed"].to_numpy(dtype=bool)[rows] if "width_assumed" in frame.columns else width > np.inf
     parts, part_owner = shapely.get_parts(geometry, return_index=True)
     kind = shapely.get_type_id(parts)
+    parts = shapely.orient_polygons(parts)  # the feature lies left of its rings
     rings, ring_part = shapely.get_rings(parts, return_index=True)
     lines = np.concatenate([rings, parts[kind == 1]])
     line_owner = np.concatenate([part_owner[ring_part], part_owner[kind == 1]])
@@ -291,7 +299,9 @@ def _nearest_runs(
     most = float(credit.max())
     if most == float(credit.min()):
         return item, run, core
-    bound = np.maximum(core, core - credit[group.run_owner[run]] + most) + 1e-9  # the nearest itself, whatever the rounding
+    bound = (
+        np.maximum(core, core - credit[group.run_owner[run]] + most) + 1e-9
+    )  # the nearest itself, whatever the rounding
     more_item, more_run = group.run_tree.query(geometry[item], predicate="dwithin", distance=bound)
     more_core = shapely.distance(geometry[item][more_item], group.runs[more_run])
     score = more_core - credit[group.run_owner[more_run]]
@@ -310,7 +320,9 @@ def draw_grounds(
     cell: IntArray,
     *,
     near: FloatArray | None = None,
+    shore_only: NDArray[np.bool_] | None = None,
     sides: int = CAP_SIDES,
+    exact: bool = True,
 ) -> tuple[GeometryArray, IntArray]:
     """Return, for each key, the ground within reach of its runs and inside its cells.
 
@@ -326,8 +338,12 @@ def draw_grounds(
         Pairs of key and cell, shape (q,).
     near
         x, y, radius of the ground that matters to each pair, shape (p, 3): segments out of its reach are left out.
+    shore_only
+        Whether ground in the areal features themselves does not matter to a pair, shape (p,).
     sides
         Tangents on half a turn of round ends and outer corners.
+    exact
+        See `draw_chains`.
 
     Returns
     -------
@@ -336,6 +352,7 @@ def draw_grounds(
     """
     wide = reach_m > NO_RADIUS_M
     key, run, reach_m, near = key[wide], run[wide], reach_m[wide], None if near is None else near[wide]
+    dry = np.zeros(len(run), dtype=bool) if shore_only is None else shore_only[wide]
     start, count = group.run_start[run], group.run_start[run + 1] - group.run_start[run]
     pair = np.repeat(np.arange(len(run)), count)
     place = np.arange(len(pair)) - np.repeat(np.cumsum(count) - count, count) + start[pair]
@@ -350,7 +367,16 @@ def draw_grounds(
     linked[:-1] = (owner[1:] == owner[:-1]) & (place[1:] == place[:-1] + 1) & (line[1:] == line[:-1])
     is_open = group.line_open[line]
     starts, ends = is_open & group.begins_line[place], is_open & group.ends_line[place]
-    rings, chain = draw_chains(group.segment[place], reach_m[pair], linked, starts, ends, sides)
+    rings, chain = draw_chains(
+        group.segment[place],
+        reach_m[pair],
+        linked,
+        starts,
+        ends,
+        right_only=dry[pair] & ~is_open,
+        sides=sides,
+        exact=exact,
+    )
     ring_key = np.empty(len(rings), dtype=np.intp)
     ring_key[chain] = owner
     pieces = np.concatenate([rings, group.cells[cell]])

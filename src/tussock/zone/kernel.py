@@ -156,9 +156,7 @@ def join_pieces(parts: Sequence[Pieces], zone_count: int) -> Pieces:
     """Put the pieces of several blocks together, in the order of the patches."""
     if not parts:
         nothing = np.empty(0, np.intp)
-        return Pieces(
-            np.empty(0, dtype=object), nothing, np.empty((0, zone_count), bool), nothing, nothing, nothing
-        )
+        return Pieces(np.empty(0, dtype=object), nothing, np.empty((0, zone_count), bool), nothing, nothing, nothing)
     if len(parts) == 1 and (np.diff(parts[0].patch) >= 0).all():
         return parts[0]
     shift = np.cumsum([0] + [len(part.patch) for part in parts[:-1]])
@@ -193,7 +191,11 @@ def cut_block(
         faces, inside = Faces(faces.geometry[sound], faces.patch[sound], None, slow), inside[sound]
     faces, inside = merge_small(patches, faces, inside, sliver_area_m2)
     quick = _number(block, keys, *collect_pieces(patches, faces, inside), slow)
-    return quick if not len(slow) else join_pieces([quick, _cut_slow(block, keys, drawn, slow, sliver_area_m2)], len(zones))
+    return (
+        quick
+        if not len(slow)
+        else join_pieces([quick, _cut_slow(block, keys, drawn, slow, sliver_area_m2)], len(zones))
+    )
 
 
 def _number(block: Block, keys: Keys, geometry: GeometryArray, patch: IntArray, code: Bits, slow: IntArray) -> Pieces:

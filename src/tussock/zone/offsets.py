@@ -25,8 +25,15 @@ _INNER_SHARE: Final = 0.49
 
 
 def draw_chains(
-    segment: FloatArray, radius_m: FloatArray, linked: BoolArray, cap_start: BoolArray, cap_end: BoolArray,
+    segment: FloatArray,
+    radius_m: FloatArray,
+    linked: BoolArray,
+    cap_start: BoolArray,
+    cap_end: BoolArray,
+    *,
+    right_only: BoolArray | None = None,
     sides: int = CAP_SIDES,
+    exact: bool = True,
 ) -> tuple[GeometryArray, IntArray]:
     """Return one self-overlapping ring around each chain of segments.
 
@@ -40,8 +47,13 @@ def draw_chains(
         Whether the next segment continues the chain, shape (n,); False at the last.
     cap_start, cap_end
         Whether the start of the first, the end of the last segment of a chain is round, shape (n,).
+    right_only
+        Whether only the ground right of the segments is wanted, one for all of a chain, shape (n,).
     sides
         Tangents on half a turn.
+    exact
+        Without it an inner corner between segments that are short for the radius is cut straight across: much faster,
+        and a hole may be left where the outline bends sharply, so the ground must be proven afterwards.
 
     Returns
     -------
@@ -60,23 +72,36 @@ def draw_chains(
     along = segment[:, 2:] - segment[:, :2]
     length = np.hypot(along[:, 0], along[:, 1])
     heading = np.arctan2(along[:, 1], along[:, 0])
-    step = np.pi / sides
-    ahead = _Side(segment[:, :2], segment[:, 2:], heading, length, linked, np.roll(heading, -1), np.roll(length, -1))
+    flat = np.zeros(count, dtype=bool) if right_only is None else right_only
+    ahead = _Side(segment[:, :2], segment[:, 2:], heading, length, linked, _next(heading), _next(length), flat)
     back = _Side(
-        segment[:, 2:], segment[:, :2], heading + np.pi, length, ~first, np.roll(heading, 1) + np.pi, np.roll(length, 1)
+        segment[:, 2:],
+        segment[:, :2],
+        heading + np.pi,
+        length,
+        ~first,
+        _last(heading) + np.pi,
+        _last(length),
+        flat & False,
     )
-    left = _walk(ahead, first, ~linked & cap_end, radius_m, step)
-    right = _walk(back, ~linked, first & cap_start, radius_m, step)
-    slot = np.concatenate([base + place, base + size[chain] + size[chain] - 1 - place])
-    vertices = np.zeros(2 * count, dtype=np.intp)
-    for (owner, _, _), shift in ((left, 0), (right, count)):
-        np.add.at(vertices, slot[shift + owner], 1)
+    left = _walk(ahead, first, ~linked & cap_end, radius_m, np.pi / sides, exact=exact)
+    right = _walk(back, ~linked, first & cap_start, radius_m, np.pi / sides, exact=exact)
+    slots = (base + place)[left[0]], (base + 2 * size[chain] - 1 - place)[right[0]]
+    vertices = np.bincount(slots[0], minlength=2 * count) + np.bincount(slots[1], minlength=2 * count)
     offset = np.r_[0, np.cumsum(vertices)]
     xy = np.empty((int(offset[-1]), 2))
-    for (owner, number, points), shift in ((left, 0), (right, count)):
-        xy[offset[slot[shift + owner]] + number] = points
+    for slot, (_, number, points) in zip(slots, (left, right), strict=True):
+        xy[offset[slot] + number] = points
     ring = np.repeat(np.repeat(np.arange(len(begin)), 2 * size), vertices)
     return shapely.polygons(shapely.linearrings(xy, indices=ring)), chain
+
+
+def _next(values: FloatArray) -> FloatArray:
+    return np.r_[values[1:], values[:1]]
+
+
+def _last(values: FloatArray) -> FloatArray:
+    return np.r_[values[-1:], values[:-1]]
 
 
 class _Side:
@@ -91,35 +116,41 @@ class _Side:
         linked: BoolArray,
         next_heading: FloatArray,
         next_length: FloatArray,
+        flat: BoolArray,
     ) -> None:
         self.start, self.end, self.heading, self.length = start, end, heading, length
-        self.linked = linked
+        self.linked, self.flat = linked, flat
         self.turn = np.remainder(next_heading - heading + np.pi, 2 * np.pi) - np.pi
         self.shorter = np.minimum(length, next_length)
 
 
 def _walk(
-    side: _Side, first: BoolArray, cap: BoolArray, radius: FloatArray, step: float
+    side: _Side, first: BoolArray, cap: BoolArray, radius: FloatArray, step: float, *, exact: bool
 ) -> tuple[IntArray, IntArray, FloatArray]:
     """Return the vertices on the left of a side: segment, number of the vertex at it, coordinates."""
     normal = side.heading + np.pi / 2
+    radius = np.where(side.flat, 0.0, radius)
     lead = first.astype(np.intp)
     parts = [_at(np.flatnonzero(first), 0, side.start[first], normal[first], radius[first])]
     stop = np.flatnonzero(~side.linked)
     parts.append(_at(stop, lead[stop], side.end[stop], normal[stop], radius[stop]))
     round_end = np.flatnonzero(cap)
     parts.append(_arc(side, round_end, lead[round_end] + 1, np.full(len(round_end), np.pi), radius, step))
-    outer = np.flatnonzero(side.linked & (side.turn < 0))
+    outer = np.flatnonzero(side.linked & (side.turn < 0) & ~side.flat)
     parts.append(_arc(side, outer, lead[outer], -side.turn[outer], radius, step))
     half = np.abs(side.turn) / 2
-    inner = side.linked & (side.turn >= 0)
+    inner = side.linked & (side.turn >= 0) & ~side.flat
     short = inner & (half < 1.0) & (radius * np.tan(np.minimum(half, 1.0)) < _INNER_SHARE * side.shorter)
     cut = np.flatnonzero(short)
     parts.append(_at(cut, lead[cut], side.end[cut], normal[cut] + half[cut], radius[cut] / np.cos(half[cut])))
     back = np.flatnonzero(inner & ~short)
     parts.append(_at(back, lead[back], side.end[back], normal[back], radius[back]))
-    parts.append(_at(back, lead[back] + 1, side.end[back], normal[back], np.zeros(len(back))))
-    parts.append(_at(back, lead[back] + 2, side.end[back], normal[back] + side.turn[back], radius[back]))
+    if exact:
+        parts.append(_at(back, lead[back] + 1, side.end[back], normal[back], np.zeros(len(back))))
+    last = lead[back] + (2 if exact else 1)
+    parts.append(_at(back, last, side.end[back], normal[back] + side.turn[back], radius[back]))
+    plain = np.flatnonzero(side.linked & side.flat)
+    parts.append(_at(plain, lead[plain], side.end[plain], normal[plain], radius[plain]))
     owner, number, points = (np.concatenate(item) for item in zip(*parts, strict=True))
     return owner, number, points
 

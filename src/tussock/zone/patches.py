@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import defaultdict
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -14,8 +14,9 @@ from tussock.base.findings import Finding, findings_table
 from tussock.base.geodesy import move_geometry
 from tussock.base.stages import Cell, Measured, Repaired, Site, Zoned
 from tussock.zone import reach as reaching
-from tussock.zone.cutting import Piece, Tokens, Zone, cut_patch, join_faces
-from tussock.zone.features import FeatureGroup, draw_zone, find_inside, find_pairs, make_group
+from tussock.zone.decide import ZoneSpec
+from tussock.zone.features import as_objects, make_group
+from tussock.zone.kernel import Grounds, Pieces, cut_blocks
 from tussock.zone.layer import draw_setback_zones
 from tussock.zone.nearness import find_edge_distance_m, find_ground_on, find_nearness
 from tussock.zone.rules import BoundRule, bind_rules
@@ -85,152 +86,137 @@ def _zone_cell(site: Site, repaired: Repaired, measured: Measured, cell: Cell) -
     paths = {name: layer.path for name, layer in repaired.layers.items()}
     rules = bind_rules(cell, site.setbacks(), accuracy, {str(name): path for name, path in paths.items()})
     geometry = np.asarray(cell.patches.geometry.array, dtype=object)
-    whole, zones = _find_rule_zones(rules, geometry)
-    _add_other_zones(site, repaired, cell, zones)
-    pieces = [
-        cut_patch(geometry[place], zones.get(place, []), site.options.sliver_area_m2) for place in range(len(geometry))
-    ]  # a loop over geometry: only patches that a zone edge crosses are cut, the others come back as they are
-    names = {f"zone {place}": [rules[k].setback.id for k in members] for place, members in _same_zones(rules).items()}
-    units, unit_geometry = _make_units(cell, measured, pieces, whole, names)
-    in_force = np.array(
-        [[rule.setback.id in ids for ids in units["setback_ids"]] for rule in rules], dtype=bool
-    ).reshape(len(rules), len(units))
-    nearness = find_nearness(rules, unit_geometry, list(units.index), in_force, cell.crs)
-    _measure_units(cell, units, unit_geometry, reaching.make_reach(cell))
-    patches = _measure_patches(measured, cell, geometry, pieces)
-    return _CellUnits(units.drop(columns="setback_ids"), patches, nearness, rules)
+    reach = reaching.make_reach(cell)
+    others = _find_other_grounds(site, repaired, cell, reach)
+    zones, zone_of_rule = _find_zones(rules)
+    grounds = Grounds(np.array(others.patch, dtype=np.intp), as_objects(others.ground))
+    pieces = cut_blocks(geometry, zones, grounds, sliver_area_m2=site.options.sliver_area_m2)
+    in_force = np.ones((len(rules), len(pieces.patch)), dtype=bool)
+    bound = zone_of_rule >= 0
+    in_force[bound] = pieces.inside.T[zone_of_rule[bound]]
+    units = _make_units(cell, measured, pieces, rules, in_force, others)
+    nearness = find_nearness(rules, pieces.geometry, list(units.index), in_force, cell.crs)
+    _measure_units(cell, units, pieces.geometry, reach)
+    return _CellUnits(units, _measure_patches(measured, cell, geometry, pieces), nearness, rules)
 
 
-def _same_zones(rules: list[BoundRule]) -> dict[int, list[int]]:
-    """Group rules whose zone is one and the same (features and reach): it is cut once."""
-    groups: dict[tuple[Any, ...], list[int]] = defaultdict(list)
+def _find_zones(rules: list[BoundRule]) -> tuple[list[ZoneSpec], NDArray[np.intp]]:
+    """Return the different zones of the rules, and the zone of each rule; -1 where it holds anywhere."""
+    zones: list[ZoneSpec] = []
+    places: dict[tuple[int, bytes], int] = {}
+    zone_of_rule = np.full(len(rules), -1, dtype=np.intp)
     for place, rule in enumerate(rules):
-        key = (None,) if rule.group is None else (id(rule.group), rule.reach_m.tobytes())
-        groups[key].append(place)
-    return {members[0]: members for members in groups.values()}
-
-
-def _find_rule_zones(
-    rules: list[BoundRule], geometry: NDArray[Any]
-) -> tuple[dict[int, set[str]], dict[int, list[Zone]]]:
-    """Decide for each zone which patches lie wholly in it, which straddle it, and draw it where it is straddled."""
-    whole: dict[int, set[str]] = defaultdict(set)
-    zones: dict[int, list[Zone]] = defaultdict(list)
-    for place in _same_zones(rules):
-        rule, token = rules[place], f"zone {place}"
         if rule.group is None:
-            for item in range(len(geometry)):
-                whole[item].add(token)
             continue
-        _classify(rule, rule.group, geometry, token, whole, zones)
-    return whole, zones
+        key = (id(rule.group), rule.reach_m.tobytes())
+        if key not in places:
+            places[key] = len(zones)
+            zones.append(ZoneSpec(rule.group, rule.reach_m))
+        zone_of_rule[place] = places[key]
+    return zones, zone_of_rule
 
 
-def _classify(
-    rule: BoundRule,
-    group: FeatureGroup,
-    geometry: NDArray[Any],
-    token: str,
-    whole: dict[int, set[str]],
-    zones: dict[int, list[Zone]],
-) -> None:
-    item, run, _ = find_pairs(group, geometry, rule.reach_m)
-    inside_item, cell = find_inside(group, geometry)
-    covered = _find_covered(rule, group, geometry, item, run)
-    for place in covered:
-        whole[place].add(token)
-    order = np.argsort(item, kind="stable")
-    item, run = item[order], run[order]
-    for place in np.unique(np.concatenate([item, inside_item])).tolist():
-        if place in covered:
-            continue
-        runs = run[np.searchsorted(item, place) : np.searchsorted(item, place, side="right")]
-        ground = draw_zone(group, runs, cell[inside_item == place], rule.reach_m)
-        if shapely.get_dimensions(ground) == 2:  # noqa: PLR2004  (an area)
-            zones[place].append(Zone(("setback", token), ground))
+@dataclass
+class _OtherGrounds:
+    """Ground to cut by that is no setback: the place of the patch, the column it is told in, its name there."""
+
+    patch: list[int] = field(default_factory=list)
+    column: list[str] = field(default_factory=list)
+    name: list[str] = field(default_factory=list)
+    ground: list[Any] = field(default_factory=list)
+
+    def add(self, patch: int, column: str, name: str, ground: Any) -> None:
+        """Add one."""
+        self.patch.append(patch)
+        self.column.append(column)
+        self.name.append(name)
+        self.ground.append(ground)
 
 
-def _find_covered(
-    rule: BoundRule, group: FeatureGroup, geometry: NDArray[Any], item: NDArray[np.intp], run: NDArray[np.intp]
-) -> set[int]:
-    """Return the patches that lie wholly within reach of one run: its distance from the middle plus their radius."""
-    if not len(item):
-        return set()
-    centre = shapely.centroid(geometry)
-    xy, owner = shapely.get_coordinates(geometry, return_index=True)
-    middle = shapely.get_coordinates(centre)
-    radius = np.zeros(len(geometry))
-    np.maximum.at(radius, owner, np.hypot(*(xy - middle[owner]).T))
-    furthest = shapely.distance(centre[item], group.runs[run]) + radius[item]
-    return set(item[furthest <= rule.reach_m[group.run_owner[run]]].tolist())
-
-
-def _add_other_zones(site: Site, repaired: Repaired, cell: Cell, zones: dict[int, list[Zone]]) -> None:
-    """Add shared ground, earlier applications and ground out of reach as zones to cut by."""
+def _find_other_grounds(site: Site, repaired: Repaired, cell: Cell, reach: reaching.Reach) -> _OtherGrounds:
+    """Return shared ground, earlier applications and ground out of reach."""
+    found = _OtherGrounds()
     places = {name: place for place, name in enumerate(cell.patches.index)}
     others = dict(zip(cell.others.index, np.asarray(cell.others.geometry.array, dtype=object), strict=True))
-    for row in repaired.overlaps.itertuples():
-        for own, other in ((row.patch_a, row.patch_b), (row.patch_b, row.patch_a)):
+    pairs = zip(repaired.overlaps["patch_a"], repaired.overlaps["patch_b"], strict=True)
+    for first, second in pairs:
+        for own, other in ((first, second), (second, first)):
             if own in places:
-                zones[places[own]].append(Zone(("shared", str(other)), others[other]))
+                found.add(places[own], "shared_with", str(other), others[other])
     geometry = np.asarray(cell.patches.geometry.array, dtype=object)
     if len(cell.history):
         treated = np.asarray(cell.history.geometry.array, dtype=object)
         item, record = shapely.STRtree(treated).query(geometry, predicate="intersects")
-        area = shapely.area(shapely.intersection(geometry[item], treated[record]))
-        for place, number in zip(
-            item[area > _NO_GROUND_M2].tolist(), record[area > _NO_GROUND_M2].tolist(), strict=True
-        ):
-            zones[place].append(Zone(("history", str(cell.history.index[number])), treated[number]))
-    reach = reaching.make_reach(cell)
-    for place, (species, form) in enumerate(zip(cell.patches["species"], cell.patches["growth_form"], strict=True)):
-        for throw_m in reaching.find_throws_m(site.treatments or (), species, form):
+        solid = shapely.area(shapely.intersection(geometry[item], treated[record])) > _NO_GROUND_M2
+        for place, number in zip(item[solid].tolist(), record[solid].tolist(), strict=True):
+            found.add(place, "history", str(cell.history.index[number]), treated[number])
+    throws: dict[tuple[str, str], list[float]] = {}
+    for place, kind in enumerate(zip(cell.patches["species"], cell.patches["growth_form"], strict=True)):
+        if kind not in throws:
+            throws[kind] = reaching.find_throws_m(site.treatments or (), *kind)
+        for throw_m in throws[kind]:
             ground = reaching.draw_out_of_reach(reach, geometry[place], throw_m)
             if ground is not None:
-                zones[place].append(Zone(("beyond", repr(throw_m)), ground))
+                found.add(place, "beyond_m", repr(throw_m), ground)
+    return found
 
 
 def _make_units(
     cell: Cell,
     measured: Measured,
-    pieces: list[list[Piece]],
-    whole: dict[int, set[str]],
-    names: dict[str, list[str]],
-) -> tuple[gpd.GeoDataFrame, NDArray[np.object_]]:
-    """Return units in the layer's own CRS, and their geometry in the cell's."""
+    pieces: Pieces,
+    rules: list[BoundRule],
+    in_force: NDArray[np.bool_],
+    others: _OtherGrounds,
+) -> gpd.GeoDataFrame:
+    """Return units in the layer's own CRS."""
     import geopandas as gpd
+    import pandas as pd
 
-    rows, shapes, kept = [], [], []
-    for place, (patch_id, patch_pieces) in enumerate(zip(cell.patches.index, pieces, strict=True)):
-        scale = measured.patches["area_m2"].loc[patch_id] / cell.patches.geometry.iloc[place].area
-        for number, piece in enumerate(patch_pieces, start=1):
-            tokens = piece.tokens | {("setback", token) for token in whole.get(place, ())}
-            row = _describe_tokens(tokens, names)
-            rows.append(
-                {"unit_id": f"{patch_id}-{number:02d}", "patch_id": patch_id, "area_m2": piece.geometry.area * scale}
-                | row
-            )
-            shapes.append(piece.geometry)
-            kept.append(len(patch_pieces) == 1)
-    geometry = np.empty(len(shapes), dtype=object)
-    geometry[:] = shapes
+    ids = cell.patches.index.to_numpy()
+    patch = pieces.patch
+    planar = shapely.area(pieces.geometry)
+    total = np.bincount(patch, planar, minlength=len(ids))
+    area = measured.patches["area_m2"].reindex(cell.patches.index).to_numpy()
+    number = np.arange(len(patch)) - np.searchsorted(patch, patch) + 1
     layer_crs = measured.patches.crs
-    moved = move_geometry(geometry, cell.crs, layer_crs)
-    drawn = np.asarray(measured.patches.geometry.loc[[row["patch_id"] for row in rows]].array, dtype=object)
-    moved[np.array(kept)] = drawn[np.array(kept)]
-    units = gpd.GeoDataFrame(rows, geometry=moved, crs=layer_crs).set_index("unit_id")
-    return units, geometry
-
-
-def _describe_tokens(tokens: Tokens, names: dict[str, list[str]]) -> dict[str, Any]:
-    ids = sorted({name for kind, token in tokens if kind == "setback" for name in names[token]})
-    return {
-        "setbacks": ";".join(ids),
-        "setback_ids": frozenset(ids),
-        "shared_with": ";".join(sorted(value for kind, value in tokens if kind == "shared")),
-        "history": ";".join(sorted((value for kind, value in tokens if kind == "history"), key=int)),
-        "beyond_m": ";".join(sorted((value for kind, value in tokens if kind == "beyond"), key=float)),
+    moved = np.asarray(measured.patches.geometry.reindex(cell.patches.index).array, dtype=object)[patch]
+    cut = (np.bincount(patch, minlength=len(ids)) > 1)[patch]
+    moved[cut] = move_geometry(pieces.geometry[cut], cell.crs, layer_crs)
+    columns: dict[str, Any] = {
+        "patch_id": ids[patch],
+        "area_m2": planar * (area / total)[patch],
+        "setbacks": _join_ids(rules, in_force),
     }
+    columns |= {name: _join_names(name, pieces, others) for name in ("shared_with", "history", "beyond_m")}
+    index = pd.Index(
+        [f"{ids[own]}-{no:02d}" for own, no in zip(patch.tolist(), number.tolist(), strict=True)], name="unit_id"
+    )
+    return gpd.GeoDataFrame(columns, geometry=moved, crs=layer_crs, index=index)
+
+
+def _join_ids(rules: list[BoundRule], in_force: NDArray[np.bool_]) -> NDArray[np.object_]:
+    """Return the ids of the setbacks in force on each unit, sorted, joined by ;. Each combination is joined once."""
+    names = np.array([rule.setback.id for rule in rules], dtype=object)
+    if not len(rules):
+        return np.full(in_force.shape[1], "", dtype=object)
+    packed = np.ascontiguousarray(np.packbits(in_force, axis=0).T)
+    _, first, which = np.unique(packed, axis=0, return_index=True, return_inverse=True)
+    texts = np.array([";".join(sorted(set(names[in_force[:, place]]))) for place in first.tolist()], dtype=object)
+    return texts[which.ravel()]
+
+
+def _join_names(column: str, pieces: Pieces, others: _OtherGrounds) -> NDArray[np.object_]:
+    """Return the names of the other grounds of one column that each unit lies on, joined by ;."""
+    texts = np.full(len(pieces.patch), "", dtype=object)
+    held: dict[int, set[str]] = defaultdict(set)
+    for piece, ground in zip(pieces.ground_piece.tolist(), pieces.ground.tolist(), strict=True):
+        if others.column[ground] == column:
+            held[piece].add(others.name[ground])
+    order = {"history": int, "beyond_m": float}.get(column, str)
+    for piece, names in held.items():
+        texts[piece] = ";".join(sorted(names, key=order))
+    return texts
 
 
 def _measure_units(cell: Cell, units: gpd.GeoDataFrame, geometry: NDArray[np.object_], reach: reaching.Reach) -> None:
@@ -251,25 +237,31 @@ def _measure_units(cell: Cell, units: gpd.GeoDataFrame, geometry: NDArray[np.obj
     units["standing"] = [name for _, name in measured]
 
 
-def _measure_patches(
-    measured: Measured, cell: Cell, geometry: NDArray[Any], pieces: list[list[Piece]]
-) -> gpd.GeoDataFrame:
+def _measure_patches(measured: Measured, cell: Cell, geometry: NDArray[Any], pieces: Pieces) -> gpd.GeoDataFrame:
     """Add distances to patches; a patch that was cut gets the vertices of the cuts on its outline."""
     patches = measured.patches.loc[cell.patches.index].copy()
     water = make_group(cell.water, np.ones(len(cell.water), dtype=bool))
     receptors = make_group(cell.receptors, np.ones(len(cell.receptors), dtype=bool))
     patches["nearest_water_m"] = find_edge_distance_m(water, geometry, cell.crs)
     patches["nearest_receptor_m"] = find_edge_distance_m(receptors, geometry, cell.crs)
-    patches["unit_count"] = [len(item) for item in pieces]
-    cut = np.flatnonzero(patches["unit_count"].to_numpy() > 1)
+    count = np.bincount(pieces.patch, minlength=len(patches))
+    patches["unit_count"] = count
+    cut = np.flatnonzero(count > 1)
     if len(cut):
-        joined = np.empty(len(cut), dtype=object)
-        joined[:] = [join_faces(pieces[place]) for place in cut]
         outlines = np.asarray(patches.geometry.array, dtype=object).copy()
-        outlines[cut] = move_geometry(joined, cell.crs, measured.patches.crs)
+        outlines[cut] = move_geometry(join_faces(pieces, cut), cell.crs, measured.patches.crs)
         patches["geometry"] = outlines
         patches = patches.set_crs(measured.patches.crs, allow_override=True)
     return patches
+
+
+def join_faces(pieces: Pieces, cut: NDArray[np.intp]) -> NDArray[Any]:
+    """Return patches again from their pieces, with the vertices that the cuts have put on their outlines."""
+    own = np.flatnonzero(np.isin(pieces.patch, cut))
+    parts, place = shapely.get_parts(pieces.geometry[own], return_index=True)
+    heaps = shapely.geometrycollections(parts, indices=np.searchsorted(cut, pieces.patch[own][place]))
+    joined: NDArray[Any] = shapely.union_all(heaps.reshape(-1, 1), axis=1)
+    return joined
 
 
 def _describe_rules(site: Site, repaired: Repaired, parts: list[_CellUnits]) -> list[Finding]:

@@ -2,7 +2,7 @@
 // overlap. One canvas, because a filter, a box of the legend or a new zoom is then only a new drawing, which stays quick
 // with 20,000 units; and because a browser that prints replays it as sharp lines.
 
-const HATCH = '#1a1a1a', BLUE = '#0072B2', ROAD = '#5a4632', TILE = 14, FAR = 16, MARGIN = 0.15;
+const HATCH = '#1a1a1a', BLUE = '#0072B2', ROAD = '#5a4632', FAR = 16, SPECK = 5, MARGIN = 0.15;
 const shapes = {}, isShown = {};
 const SYMBOLS = ['triangle', 'square', 'diamond', 'circle', 'star', 'pentagon', 'plus', 'hexagon'];
 let kinds = [], picture = null, ground = null;
@@ -32,7 +32,7 @@ function hatch(context, pattern, size) {
 }
 
 function makeFill(colour, pattern, ink, thickness) {
-  const sharp = 2, size = (pattern === 'sparse' ? 20 : TILE) * sharp;
+  const sharp = 2, size = (pattern === 'sparse' ? 20 : isFar() ? 9 : 14) * sharp;
   const tile = make('canvas', { width: size, height: size }), context = tile.getContext('2d');
   if (colour) { context.fillStyle = colour; context.fillRect(0, 0, size, size); }
   context.strokeStyle = context.fillStyle = ink || HATCH;
@@ -49,8 +49,9 @@ function anchor(fill, left, top) {  // hatchings stay on the ground when the map
   return fill;
 }
 
-const fills = {};
+let fills = {}, fillsAreFar = null;
 function fillOf(key) {
+  if (fillsAreFar !== isFar()) { fills = {}; fillsAreFar = isFar(); }  // small units need a fine hatching
   if (key in fills) return fills[key];
   const [level, place] = key.split(':');
   const rule = level === 'zone' && data.rules[place];
@@ -204,8 +205,8 @@ function drawAll(context, view) {
   const styles = data.classes.map((item, place) => styleOf(`unit:${place}`));
   seen.forEach((i) => drawShape(context, view, shapes.units[i], styles[data.units.class[i]], data.classes[data.units.class[i]][2]));
   const outline = styleOf('patches');
-  if (isShown.patches) shapes.patches.forEach((shape) => { if (isSeen(shape, view)) drawShape(context, view, shape, outline); });
-  if (isShown.check) checkStyles().forEach((style) => seen.forEach((i) => { if (data.units.check[i]) drawShape(context, view, shapes.units[i], style); }));
+  if (isShown.patches) shapes.patches.forEach((shape) => { if (isSeen(shape, view) && sizeOf(shape, view) >= SPECK) drawShape(context, view, shape, outline); });
+  if (isShown.check) checkStyles().forEach((style) => seen.forEach((i) => { if (data.units.check[i] && sizeOf(shapes.units[i], view) >= SPECK) drawShape(context, view, shapes.units[i], style); }));
   features('access');
   features('receptors');
   context.setLineDash([]);
@@ -218,13 +219,17 @@ function isSeen(shape, view) {
   return east * scale - left > -margin && west * scale - left < view.width + margin && south * scale - top > -margin && north * scale - top < view.height + margin;
 }
 
+function sizeOf(shape, view) { return Math.max(shape.box[2] - shape.box[0], shape.box[3] - shape.box[1]) * view.scale; }
+
+function drawSpeck(context, view, shape, colour) {  // from very far a unit is a speck of its colour, never nothing
+  const [west, north, east, south] = shape.box, side = Math.max(2, sizeOf(shape, view));
+  context.fillStyle = colour;
+  context.fillRect((west + east) / 2 * view.scale - view.left - side / 2, (north + south) / 2 * view.scale - view.top - side / 2, side, side);
+}
+
 function drawShape(context, view, shape, style, dotColour) {
-  const [west, north, east, south] = shape.box, { scale, left, top } = view;
-  if (dotColour && Math.max(east - west, south - north) * scale < 2) {  // from very far: a speck, never nothing
-    context.fillStyle = dotColour;
-    context.fillRect((west + east) / 2 * scale - left - 1, (north + south) / 2 * scale - top - 1, 2, 2);
-    return;
-  }
+  const { scale, left, top } = view;
+  if (dotColour && sizeOf(shape, view) < SPECK) { drawSpeck(context, view, shape, dotColour); return; }
   if (!dotColour && !style.under && ground && isShown.base) {  // over a picture of the ground, lines need a light edge
     drawShape(context, view, shape, { line: 'rgba(255,255,255,0.75)', width: style.width + 2.4, dash: [], under: true });
   }
@@ -287,7 +292,8 @@ function drawNames(context, view) {
   drawPoints(context, view, taken);
   if (!isShown.labels) return;
   const write = (words, world, font, colour, shift) => writeName(context, view, taken, words, world, font, colour, shift);
-  for (const i of inView('patches', view, 1500)) {
+  for (const i of inView('patches', view, 20000)) {
+    if (sizeOf(shapes.patches[i], view) < 2 * SPECK) continue;
     const [west, north, east, south] = shapes.patches[i].box;
     const small = (east - west) * view.scale < 46 || (south - north) * view.scale < 26;
     write(data.patches.id[i], small ? [(west + east) / 2, north] : worldOf('patches', i), `600 12${FACE}`, '#000', small ? -9 : 0);

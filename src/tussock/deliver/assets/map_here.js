@@ -180,6 +180,7 @@ function say(words) { byId('map-status').textContent = words; }
 function goTo(name, i) {
   const place = placeOf(name, i);
   if (!place) return;
+  if (isNarrow()) setPanel(false);
   map.fitBounds(boundsOf(shapes[name][i]), { maxZoom: 18.5, padding: [70, 70], animate: false });
   const hit = { name, i };
   const others = findHits(place).filter((other) => other.name !== 'patches' && !(other.name === name && other.i === i));

@@ -97,15 +97,19 @@ function startLegend() {
   }
 }
 
+// ---- on a phone the panel is folded away while the map is looked at
+
+function isNarrow() { return window.matchMedia('(max-width: 760px)').matches; }
+
+function setPanel(open) {
+  document.body.classList.toggle('folded', !open);
+  byId('fold').setAttribute('aria-expanded', String(open));
+  byId('fold').textContent = open ? 'Hide panel' : 'Search, legend, cautions';
+  map.invalidateSize({ pan: false });
+}
+
 function startFold() {
-  const button = byId('fold'), narrow = window.matchMedia('(max-width: 760px)');
-  const set = (open) => {
-    document.body.classList.toggle('folded', !open);
-    button.setAttribute('aria-expanded', String(open));
-    button.textContent = open ? 'Hide panel' : 'Search, legend, cautions';
-    map.invalidateSize({ pan: false });
-  };
-  button.addEventListener('click', () => set(document.body.classList.contains('folded')));
-  document.querySelector('.skip').addEventListener('click', () => { set(true); byId('find').focus(); });
-  set(!narrow.matches);
+  byId('fold').addEventListener('click', () => setPanel(document.body.classList.contains('folded')));
+  document.querySelector('.skip').addEventListener('click', () => { setPanel(true); byId('find').focus(); });
+  setPanel(!isNarrow());
 }

@@ -154,6 +154,7 @@ function startTools() {
 }
 
 function showWhole() {
+  map.closePopup();
   if (data.bounds) map.fitBounds(data.bounds, { padding: [26, 26], maxZoom: 18, animate: false });
 }
 

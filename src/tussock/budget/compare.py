@@ -1,0 +1,349 @@
+"""In: two folders that plans were written into. Out: what differs, rule by rule and patch by patch, and in a few lines.
+
+Only the files are read (``plan.gpkg`` and ``run.json``), so that plans of earlier versions and other machines compare.
+Figures are in the units of the first plan.
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, Final
+
+from tussock.base import columns as c
+from tussock.base.errors import Fault, InputError, MissingInputError
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+_SPRAYED: Final = ("broadcast", "spot")
+#: Areas and hours that differ by less than this share are equal: both plans were rounded on their way.
+_SAME: Final = 1e-6
+#: A change under this is not printed.
+_SHOWN: Final = 0.005
+_FIGURES: Final = ("area", "sprayed", "herbicide", "no_option", "crew", "cost")
+
+
+@dataclass(frozen=True)
+class Comparison:
+    """What differs between two plans; ``_a`` is the first, ``_b`` the second, ``change`` is b - a.
+
+    Attributes
+    ----------
+    lines
+        The differences that matter, in words.
+    rules
+        ``setback_id, ruleset, change (added, removed, changed), key, a, b``.
+    patches
+        ``patch_id, status_a, status_b, treatments_a, treatments_b`` and areas, hours and cost of both, only of patches
+        where something differs.
+    treatments
+        Area and hours by patch and treatment chosen: the units of both plans, which may be cut differently.
+    verdicts
+        Area that each candidate is allowed on, by patch and candidate.
+    products
+        Volume by product.
+    season
+        Totals of the season.
+    """
+
+    lines: tuple[str, ...]
+    rules: pd.DataFrame
+    patches: pd.DataFrame
+    treatments: pd.DataFrame
+    verdicts: pd.DataFrame
+    products: pd.DataFrame
+    season: pd.DataFrame
+
+
+@dataclass(frozen=True)
+class _Plan:
+    folder: str
+    run: Mapping[str, Any]
+    patches: pd.DataFrame
+    units: pd.DataFrame
+    options: pd.DataFrame
+    season: pd.DataFrame
+    system: c.UnitSystem
+
+
+def compare_plans(folder_a: str | Path, folder_b: str | Path) -> Comparison:
+    """Compare two delivered plans.
+
+    Parameters
+    ----------
+    folder_a, folder_b
+        Folders that plans were written into, such as one for each alternative.
+
+    Returns
+    -------
+    Comparison
+        What changed in rules, units, products, hours, cost and verdicts.
+
+    Raises
+    ------
+    MissingInputError
+        A folder holds no plan.
+    InputError
+        A file of a plan cannot be read, or the two have no patch in common.
+    """
+    a, b = _read(Path(folder_a)), _read(Path(folder_b))
+    if not set(a.patches["patch_id"]) & set(b.patches["patch_id"]):
+        found = f"no patch of {a.folder}"
+        raise InputError(Fault(b.folder, "plan.gpkg, patches", found, "compare two plans of one site"))
+    rules = _compare_rules(a, b)
+    patches = _compare_patches(a, b)
+    treatments = _compare_keys(a, b, ["patch_id", "treatment_id"], {"area": c.AREA, "crew": c.HOURS})
+    verdicts = _compare_verdicts(a, b)
+    products = _compare_keys(a, b, ["product_id"], {"product": c.SMALL_LIQUID})
+    season = _compare_season(a, b)
+    lines = tuple(_describe(a, b, rules, patches, products))
+    differing = patches[patches["differs"]].drop(columns="differs")
+    return Comparison(lines, rules, differing, treatments, verdicts, products, season)
+
+
+def list_lines(comparison: Comparison) -> Iterator[str]:
+    """Say what differs, first over the site, then rule by rule, then patch by patch."""
+    yield from comparison.lines
+    for rule in comparison.rules.itertuples():
+        what = f"{rule.key}: {rule.b} instead of {rule.a}" if rule.change == "changed" else f"{rule.change}"
+        yield f"rule {rule.setback_id}: {what}"
+    names = [name for name in comparison.patches.columns if name.endswith("_change")]
+    rows: list[dict[str, Any]] = comparison.patches.to_dict("records")  # type: ignore[assignment]
+    for row in rows:
+        parts = [f"{row['status_b']} instead of {row['status_a']}"] if row["status_a"] != row["status_b"] else []
+        if row["treatments_a"] != row["treatments_b"]:
+            parts.append(f"{row['treatments_b'] or 'nothing'} instead of {row['treatments_a'] or 'nothing'}")
+        parts += [
+            f"{name.removesuffix('_change').replace('_', ' ')} {row[name]:+,.2f}"
+            for name in names
+            if abs(row[name]) >= _SHOWN
+        ]
+        yield f"patch {row['patch_id']}: {', '.join(parts) or 'figures differ by less than is shown'}"
+
+
+def _read(folder: Path) -> _Plan:
+    import pyogrio
+
+    for name in ("run.json", "plan.gpkg"):
+        if not (folder / name).is_file():
+            need = "name a folder that `tussock plan` wrote"
+            raise MissingInputError(Fault(str(folder), name, "no such file", need))
+    try:
+        run = json.loads((folder / "run.json").read_bytes())
+        system: c.UnitSystem = "metric" if run["units"] == "metric" else "us"
+        frames = [
+            pyogrio.read_dataframe(folder / "plan.gpkg", layer=name, read_geometry=False)
+            for name in ("patches", "units", "options", "season")
+        ]
+    except (ValueError, KeyError, TypeError, pyogrio.errors.DataSourceError, pyogrio.errors.DataLayerError) as error:
+        raise InputError(Fault(str(folder), "plan", f"a file that is no plan ({error})", "plan it anew")) from error
+    patches, units, options, season = frames
+    return _Plan(str(folder), run, patches, units, options, season, system)
+
+
+def _scale(a: _Plan, b: _Plan, quantity: c.Quantity) -> float:
+    """Return the factor from the units of the second plan to those of the first."""
+    return quantity.size(b.system) / quantity.size(a.system)
+
+
+def _list_setbacks(plan: _Plan) -> dict[str, tuple[str, dict[str, Any]]]:
+    setbacks: dict[str, tuple[str, dict[str, Any]]] = {}
+    for document in plan.run.get("documents", ()):
+        if document["role"] == "rules":
+            title = str(document["content"].get("ruleset", {}).get("title", document["name"]))
+            setbacks |= {str(item["id"]): (title, item) for item in document["content"].get("setback", ())}
+    return setbacks
+
+
+def _compare_rules(a: _Plan, b: _Plan) -> pd.DataFrame:
+    import pandas as pd
+
+    old, new = _list_setbacks(a), _list_setbacks(b)
+    rows = []
+    for name in dict.fromkeys([*old, *new]):
+        if name not in old or name not in new:
+            title, item = old.get(name) or new[name]
+            change, before, after = ("removed", _show(item), "") if name in old else ("added", "", _show(item))
+            rows.append((name, title, change, "", before, after))
+            continue
+        (title, first), (_, second) = old[name], new[name]
+        changed = [key for key in dict.fromkeys([*first, *second]) if first.get(key) != second.get(key)]
+        rows += [(name, title, "changed", key, _show(first.get(key)), _show(second.get(key))) for key in changed]
+    return pd.DataFrame(rows, columns=["setback_id", "ruleset", "change", "key", "a", "b"])
+
+
+def _show(value: Any) -> str:
+    if value is None:
+        return "not given"
+    return value if isinstance(value, str) else json.dumps(value, sort_keys=True, ensure_ascii=False)
+
+
+def _sum_patches(plan: _Plan, scale: Mapping[str, float]) -> pd.DataFrame:
+    """Return the figures of each patch, in the units of the first plan."""
+    import pandas as pd
+
+    area, hours = c.AREA.suffix(plan.system), c.HOURS.suffix(plan.system)
+    units = plan.units
+    own = units[units["area_counted_with"].fillna("") == ""]
+    size = own[f"area_{area}"] * scale["area"]
+    herbicide = own["product_id"].fillna("") != ""
+    parts = {
+        "area": size,
+        "sprayed": size.where(own["delivery"].isin(_SPRAYED), 0.0),
+        "herbicide": size.where(herbicide, 0.0),
+        "no_option": size.where(own["status"] != "planned", 0.0),
+    }
+    table = pd.DataFrame(parts).groupby(own["patch_id"]).sum()
+    patches = plan.patches.set_index("patch_id")
+    table = table.reindex(patches.index).fillna(0.0)
+    table["crew"], table["cost"], table["status"] = patches[f"crew_{hours}"], patches["cost"], patches["status"]
+    named = own[own["treatment_id"].fillna("") != ""].groupby("patch_id")["treatment_id"]
+    table["treatments"] = named.agg(lambda ids: ";".join(sorted(set(ids)))).reindex(patches.index).fillna("")
+    return table
+
+
+def _compare_patches(a: _Plan, b: _Plan) -> pd.DataFrame:
+    first, second = _sum_patches(a, {"area": 1.0}), _sum_patches(b, {"area": _scale(a, b, c.AREA)})
+    order = [*first.index, *(name for name in second.index if name not in first.index)]
+    first, second = first.reindex(order), second.reindex(order)
+    table = first.add_suffix("_a").join(second.add_suffix("_b"))
+    differs = (table["status_a"] != table["status_b"]) | (table["treatments_a"] != table["treatments_b"])
+    for name in _FIGURES:
+        change = table[f"{name}_b"].astype(float).fillna(0.0) - table[f"{name}_a"].astype(float).fillna(0.0)
+        size = table[[f"{name}_a", f"{name}_b"]].astype(float).abs().max(axis=1).fillna(0.0)
+        change = change.where(change.abs() > _SAME * size, 0.0)
+        table[f"{name}_change"] = change
+        differs |= change != 0
+    pairs = [f"{name}_{end}" for name in ("status", "treatments") for end in ("a", "b")]
+    ends = [f"{name}_{end}" for name in _FIGURES for end in ("a", "b", "change")]
+    shown = table[[*pairs, *ends]].rename(columns=_suffix_names(a.system)).assign(differs=differs)
+    return shown.rename_axis("patch_id").reset_index()
+
+
+def _suffix_names(system: c.UnitSystem) -> dict[str, str]:
+    quantity = {"area": c.AREA, "sprayed": c.AREA, "herbicide": c.AREA, "no_option": c.AREA, "crew": c.HOURS}
+    return {
+        f"{name}_{end}": f"{name}_{own.suffix(system)}_{end}"
+        for name, own in quantity.items()
+        for end in ("a", "b", "change")
+    }
+
+
+def _compare_keys(a: _Plan, b: _Plan, keys: list[str], figures: Mapping[str, c.Quantity]) -> pd.DataFrame:
+    """Return figures of the units summed by keys, for both plans, where they differ."""
+    import pandas as pd
+
+    sums = []
+    for plan in (a, b):
+        own = plan.units[(plan.units["area_counted_with"].fillna("") == "") & (plan.units[keys[-1]].fillna("") != "")]
+        columns = {
+            f"{name}_{quantity.suffix(a.system)}": own[f"{name}_{quantity.suffix(plan.system)}"]
+            * _scale(a, plan, quantity)
+            for name, quantity in figures.items()
+        }
+        sums.append(pd.DataFrame(columns).groupby([own[key] for key in keys]).sum())
+    table = sums[0].add_suffix("_a").join(sums[1].add_suffix("_b"), how="outer").fillna(0.0)
+    return _keep_changes(table, [name.removesuffix("_a") for name in table.columns if name.endswith("_a")])
+
+
+def _keep_changes(table: pd.DataFrame, names: list[str]) -> pd.DataFrame:
+    differs = None
+    for name in names:
+        change = table[f"{name}_b"] - table[f"{name}_a"]
+        table[f"{name}_change"] = change
+        own = change.abs() > _SAME * table[[f"{name}_a", f"{name}_b"]].abs().max(axis=1)
+        differs = own if differs is None else differs | own
+    return table[differs].reset_index() if differs is not None else table.reset_index()
+
+
+def _compare_verdicts(a: _Plan, b: _Plan) -> pd.DataFrame:
+    """Return the area on which each candidate is chosen or allowed, by patch, where it differs."""
+    sums = []
+    suffix = c.AREA.suffix(a.system)
+    for plan in (a, b):
+        joined = plan.options.merge(plan.units, on="unit_id", suffixes=("", "_unit"))
+        open_ = joined["verdict"].isin(["chosen", "allowed"])
+        size = (joined[f"area_{c.AREA.suffix(plan.system)}"] * _scale(a, plan, c.AREA)).where(open_, 0.0)
+        sums.append(size.groupby([joined["patch_id"], joined["treatment_id"]]).sum().to_frame(f"allowed_{suffix}"))
+    table = sums[0].add_suffix("_a").join(sums[1].add_suffix("_b"), how="outer").fillna(0.0)
+    return _keep_changes(table, [f"allowed_{suffix}"])
+
+
+def _compare_season(a: _Plan, b: _Plan) -> pd.DataFrame:
+    sizes = {q.suffix(s): q for q in (c.AREA, c.LIQUID, c.MASS) for s in ("us", "metric")}
+    second = b.season.copy()
+    for unit, quantity in sizes.items():
+        rows = second["unit"] == unit
+        second.loc[rows, ["low", "likely", "high"]] *= _scale(a, b, quantity)
+        second.loc[rows, "unit"] = quantity.suffix(a.system)
+    ends = [own.set_index("item")[["likely", "unit"]] for own in (a.season, second)]
+    table = ends[0].add_suffix("_a").join(ends[1].add_suffix("_b"), how="outer")
+    table = table.loc[list(dict.fromkeys([*a.season["item"], *b.season["item"]]))]
+    same = table["unit_a"] == table["unit_b"]
+    table["change"] = (table["likely_b"] - table["likely_a"]).where(same)
+    return table.reset_index()
+
+
+def _describe(a: _Plan, b: _Plan, rules: pd.DataFrame, patches: pd.DataFrame, products: pd.DataFrame) -> Iterator[str]:
+    """Say what matters: the rules that changed, and what that does to ground, hours and cost."""
+    area = c.AREA.suffix(a.system)
+    spray, none = patches[f"sprayed_{area}_change"], patches[f"no_option_{area}_change"]
+    effects = []
+    words = ("lose spray", "gain spray", "lose every treatment", "gain a treatment")
+    for change, text in zip((-spray, spray, none, -none), words, strict=True):
+        lost = float(change.clip(lower=0).sum())
+        if lost > 0:
+            unit = {"acre": "acres"}.get(area, area)
+            effects.append(f"{lost:.1f} {unit} {text}" if lost >= 0.05 else f"{lost:.3f} {unit} {text}")  # noqa: PLR2004
+    hours = float(patches["crew_hours_change"].sum())
+    effects.append(_count_change(hours, "crew hours"))
+    costs = _find_currency(a), _find_currency(b)
+    if costs[0] == costs[1]:
+        effects.append(_count_change(float(patches["cost_change"].sum()), costs[0] or "of cost"))
+    else:
+        effects.append(f"cost not compared: {costs[0]} and {costs[1]}")
+    yield f"{_name_rules(rules)}: {', '.join(effects)}"
+    changed = patches[patches["differs"]]
+    yield f"{len(changed)} of {len(patches)} patches differ; {len(products)} products in other amounts"
+    for place, ids in (("a", changed["status_a"].isna()), ("b", changed["status_b"].isna())):
+        if ids.any():
+            missing = ", ".join(changed.loc[ids, "patch_id"].astype(str))
+            yield f"patches not in plan {place.upper()}: {missing}"
+    for name in ("site", "season", "units", "tussock"):
+        if a.run.get(name) != b.run.get(name):
+            yield f"{name}: {b.run.get(name)} instead of {a.run.get(name)}"
+    inputs = [_list_inputs(plan) for plan in (a, b)]
+    files = sorted(name for name in {*inputs[0], *inputs[1]} if inputs[0].get(name) != inputs[1].get(name))
+    if files:
+        yield f"input files that differ: {', '.join(files)}"
+
+
+def _name_rules(rules: pd.DataFrame) -> str:
+    if not len(rules):
+        return "same rules"
+    if len(rules) == 1 and rules["key"].iloc[0] == "distance":
+        row = rules.iloc[0]
+        return f"{row['setback_id']}, {row['b']} instead of {row['a']}"
+    names = list(dict.fromkeys(rules["setback_id"]))
+    most = 4
+    return f"{len(names)} rules differ ({', '.join(names[:most])}{', ...' if len(names) > most else ''})"
+
+
+def _count_change(change: float, what: str) -> str:
+    if abs(change) < 0.05:  # noqa: PLR2004  (less than is shown)
+        return f"no change in {what}"
+    size = abs(change)
+    number = f"{size:,.0f}" if size >= 10 else f"{size:.1f}"  # noqa: PLR2004
+    return f"{number} {'more' if change > 0 else 'fewer'} {what}"
+
+
+def _find_currency(plan: _Plan) -> str:
+    rows = plan.season.loc[plan.season["item"] == "cost", "unit"]
+    return str(rows.iloc[0] or "") if len(rows) else ""
+
+
+def _list_inputs(plan: _Plan) -> dict[str, str]:
+    return {f"{item['role']} {item['name']}": str(item["sha256"]) for item in plan.run.get("inputs", ())}

@@ -1,0 +1,84 @@
+"""In: treatments planned on units. Out: what goes onto the ground, one row for each unit and product in its tank."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from tussock.base.records import STEM_METHODS, Treatment
+from tussock.review.doses import find_liquid_l_per_ha, find_stand
+from tussock.review.evidence import Evidence
+from tussock.review.partners import read_partners
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+FloatArray = NDArray[np.float64]
+
+
+def list_applied(evidence: Evidence) -> pd.DataFrame:
+    """List what is applied: ``unit`` (place), ``treatment`` (place), ``product_id, active`` (lower case), ``dose``
+    [kg ae/ha] and ``stems`` [1/ha, 0 for ground methods].
+
+    The dose of the first product is the one that the unit states; that of a partner follows from its share of the mix.
+    """
+    import pandas as pd
+
+    pieces = [
+        piece
+        for place, treatment in enumerate(evidence.treatments)
+        for piece in _list_products(evidence, place, treatment)
+    ]
+    columns = ["unit", "treatment", "product_id", "active", "dose", "stems"]
+    if not pieces:
+        return pd.DataFrame({name: [] for name in columns}).astype({"unit": int, "treatment": int})
+    return pd.concat(pieces, ignore_index=True)[columns].sort_values("unit", kind="stable", ignore_index=True)
+
+
+def _list_products(evidence: Evidence, place: int, treatment: Treatment) -> list[pd.DataFrame]:
+    import pandas as pd
+
+    unit = np.flatnonzero(evidence.unit_treatment == place)
+    components = evidence.components(treatment)
+    if not len(unit) or not components:
+        return []
+    planned = evidence.units["ae_kg_per_ha"].to_numpy()[unit]
+    first, part = components[0]
+    pieces = []
+    for number, (product, share) in enumerate(components):
+        if product is None:
+            continue
+        dose: Any = planned
+        if number and treatment.spray_volume_l_per_ha is not None:
+            stated = _read_shares(evidence, unit, product.id, share)
+            dose = treatment.spray_volume_l_per_ha * stated * product.strength_kg_per_l
+        elif number and first is not None:
+            dose = planned * (share * product.strength_kg_per_l) / (part * first.strength_kg_per_l)
+        row = {"unit": unit, "treatment": place, "product_id": product.id, "active": product.active.casefold()}
+        pieces.append(pd.DataFrame(row | {"dose": dose, "stems": _find_stems(evidence, treatment, unit, planned)}))
+    return pieces
+
+
+def _read_shares(evidence: Evidence, unit: NDArray[np.intp], product_id: str, share: float) -> FloatArray:
+    """Return the share of a partner that each unit states; the whole one where a unit says nothing of it."""
+    texts = evidence.units["tank_mix"].to_numpy(dtype=object)[unit]
+    stated = [
+        next((item.share for item in read_partners(str(text)) or () if item.product == product_id), share)
+        for text in texts.tolist()
+    ]
+    return np.array(stated, dtype=np.float64)
+
+
+def _find_stems(evidence: Evidence, treatment: Treatment, unit: NDArray[np.intp], planned: FloatArray) -> FloatArray:
+    if treatment.method not in STEM_METHODS:
+        return np.zeros(len(unit))
+    patch = evidence.unit_patch[unit]
+    density = np.nan_to_num(find_stand(evidence).per_ha)[patch] * (patch >= 0)
+    product, part = evidence.components(treatment)[0]
+    strength = 0.0 if product is None else product.strength_kg_per_l
+    full = find_liquid_l_per_ha(evidence, treatment, unit) * part * strength
+    share = np.divide(planned, full, out=np.ones_like(full), where=full > 0)
+    stems: FloatArray = density * np.fmin(share, 1.0)
+    return stems

@@ -1,0 +1,165 @@
+"""Two written plans side by side: a wider setback, worked by hand; other units; wrong folders."""
+
+from __future__ import annotations
+
+import subprocess
+import sys
+
+import pytest
+import shapely
+
+import tussock
+from site_factory import Sites, feet_box
+from tussock.budget.compare import compare_plans
+
+CREEK = {"kind": "stream", "state": "wet", "width_ft": 10.0, "geometry": shapely.LineString([(0, -900), (0, 900)])}
+PATCHES = [
+    {
+        "patch_id": name,
+        "species": "reed",
+        "growth_form": "herbaceous",
+        "cover_pct": 100,
+        "geometry": feet_box(5, south, 305, south + 400),
+    }
+    for name, south in (("P1", 0), ("P2", 1000))
+]
+FAR = {
+    "patch_id": "P3",
+    "species": "reed",
+    "growth_form": "herbaceous",
+    "cover_pct": 100,
+    "geometry": feet_box(700, 0, 900, 200),
+}
+
+
+def rules(feet):
+    return f"""
+[ruleset]
+title = "rules for tests (invented)"
+authority = "nobody"
+source = "invented for tests"
+read_by = "nobody"
+status = "checked"
+
+[[setback]]
+id = "NO-SPRAY"
+from = {{ layer = "water" }}
+distance = "{feet} ft"
+forbids = {{ delivery = "spot" }}
+source = "invented for tests"
+"""
+
+
+@pytest.fixture(scope="module")
+def folders(tmp_path_factory, operations, treatments):
+    """The same site with 50 ft, with 100 ft, and with 100 ft in metric units."""
+    made = {}
+    for name, feet, units in (("a", 50, "us"), ("b", 100, "us"), ("metric", 100, "metric")):
+        sites = Sites(tmp_path_factory.mktemp(name))
+        path = sites.write(
+            [*PATCHES, FAR],
+            water=[CREEK],
+            rules=rules(feet),
+            treatments=treatments,
+            operations=operations,
+            site=f'units = "{units}"',
+        )
+        made[name] = sites.folder / "plan"
+        tussock.make_plan(tussock.read_site(path)).write(made[name])
+    return made
+
+
+def test_a_wider_setback_in_one_line(folders):
+    """50 ft more along 2 x 400 ft is 0.9183 acre: pulled at 0.05 instead of sprayed at 0.25 acre/hour.
+
+    Pulling takes 18.365 h, spraying took 3.673 h and some loads of 12 min: 18.37 gal less over the two patches.
+    """
+    acres = 2 * 400 * 50 / 43560
+    found = compare_plans(folders["a"], folders["b"])
+    patches = found.patches.set_index("patch_id")
+    assert list(patches.index) == ["P1", "P2"]  # P3 is the same in both
+    assert -patches["sprayed_acre_change"].sum() == pytest.approx(acres, rel=1e-4)
+    assert patches["area_acre_change"].abs().sum() == 0
+    # mix of a patch: from 250 x 400 ft to 200 x 400 ft at 20 gal/acre, in loads of 4 gal
+    loads = [-(-width * 400 / 43560 * 20 // 4) for width in (250, 200)]
+    hours = acres / 0.05 - acres / 0.25 - 2 * (loads[0] - loads[1]) * 12 / 60
+    assert patches["crew_hours_change"].sum() == pytest.approx(hours, rel=1e-3)
+    assert found.lines[0].startswith(
+        f"NO-SPRAY, 100 ft instead of 50 ft: {acres:.1f} acres lose spray, {hours:.0f} more crew hours"
+    )
+    assert found.rules[["setback_id", "change", "key", "a", "b"]].values.tolist() == [
+        ["NO-SPRAY", "changed", "distance", "50 ft", "100 ft"]
+    ]
+
+
+def test_treatments_verdicts_and_products_tell_the_same(folders):
+    acres = 2 * 400 * 50 / 43560
+    found = compare_plans(folders["a"], folders["b"])
+    area = found.treatments.groupby("treatment_id")["area_acre_change"].sum()
+    assert area.to_dict() == pytest.approx({"spot": -acres, "pull": acres}, rel=1e-4)
+    assert found.verdicts["treatment_id"].tolist() == ["spot", "spot"]
+    assert found.verdicts["allowed_acre_change"].sum() == pytest.approx(-acres, rel=1e-4)
+    product = found.products.set_index("product_id").loc["glyphosate-aquatic", "product_fl_oz_change"]
+    assert product == pytest.approx(-acres * 20 * 0.02 * 128, rel=1e-4)
+
+
+def test_a_plan_and_itself(folders):
+    found = compare_plans(folders["a"], folders["a"])
+    assert found.lines == (
+        "same rules: no change in crew hours, no change in USD",
+        "0 of 3 patches differ; 0 products in other amounts",
+    )
+    assert [len(table) for table in (found.rules, found.patches, found.treatments, found.verdicts, found.products)] == [
+        0
+    ] * 5
+
+
+def test_other_units_are_the_same_plan(folders):
+    found = compare_plans(folders["b"], folders["metric"])
+    assert len(found.patches) == 0
+    assert "units: metric instead of us" in found.lines
+    assert found.season["change"].abs().max() < 1e-6
+
+
+def test_the_order_turns_the_sign(folders):
+    there, back = compare_plans(folders["a"], folders["b"]), compare_plans(folders["b"], folders["a"])
+    assert there.patches["cost_change"].tolist() == pytest.approx((-back.patches["cost_change"]).tolist())
+    assert "acres gain spray" in back.lines[0]
+
+
+def run(*arguments):
+    return subprocess.run(
+        [sys.executable, "-m", "tussock", *map(str, arguments)], capture_output=True, text=True, check=False
+    )
+
+
+def test_the_command(folders):
+    done = run("compare", folders["a"], folders["b"])
+    assert (done.returncode, done.stderr) == (0, "")
+    assert done.stdout.startswith("NO-SPRAY, 100 ft instead of 50 ft: 0.9 acres lose spray")
+    assert "patch P1: sprayed acre -0.46" in done.stdout
+    assert "patch P3" not in done.stdout
+
+
+def test_a_folder_without_a_plan(folders, tmp_path):
+    done = run("compare", folders["a"], tmp_path)
+    assert done.returncode == 2
+    assert "run.json: found no such file; name a folder that `tussock plan` wrote" in done.stderr
+    with pytest.raises(tussock.MissingInputError, match=r"run\.json: found no such file"):
+        compare_plans(tmp_path, folders["a"])
+
+
+def test_a_file_that_is_no_plan(folders, tmp_path):
+    (tmp_path / "run.json").write_text("[]")
+    (tmp_path / "plan.gpkg").write_bytes((folders["a"] / "plan.gpkg").read_bytes())
+    with pytest.raises(tussock.InputError, match="a file that is no plan"):
+        compare_plans(folders["a"], tmp_path)
+
+
+def test_plans_of_two_sites(folders, tmp_path):
+    sites = Sites(tmp_path)
+    other = {**FAR, "patch_id": "Q1"}
+    site = tussock.read_site(sites.write([other], water=[CREEK], rules=rules(50)))
+    tussock.make_plan(site).write(tmp_path / "plan")
+    with pytest.raises(tussock.InputError, match=r"no patch of .*; compare two plans of one site"):
+        compare_plans(folders["a"], tmp_path / "plan")

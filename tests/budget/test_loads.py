@@ -1,0 +1,98 @@
+"""Mixes, crew days and purchases by hand."""
+
+from __future__ import annotations
+
+import tomllib
+
+import pandas as pd
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from site_factory import feet_box
+from tussock.base.records import Operations
+from tussock.budget.loads import choose_packs, find_loads, find_mix_amounts, list_purchases
+
+
+def test_a_mix_adds_up_and_its_last_load_is_partial():
+    """10 gal at 2 % product, 1 % dye, 0.5 % adjuvant in a 4 gal sprayer: 4 + 4 + 2 gal, 0.08 and 0.04 gal product."""
+    unit = {"spray_l": 10.0, "product_l": 0.2, "dye_l": 0.1, "adjuvant_l": 0.05, "carrier": "water"}
+    amounts = find_mix_amounts(unit)
+    assert amounts["water_l"] == pytest.approx(10 - 0.2 - 0.1 - 0.05)
+    assert amounts["oil_l"] == 0
+    loads = find_loads(amounts, 4.0)
+    assert loads == pytest.approx(
+        {"loads": 3, "full_load_l": 4, "last_load_l": 2, "product_per_load_l": 0.08, "product_last_load_l": 0.04}
+    )
+
+
+def test_oil_carries_a_mix_in_oil():
+    amounts = find_mix_amounts({"spray_l": 10.0, "product_l": 2.0, "dye_l": 0.1, "adjuvant_l": 0.0, "carrier": "oil"})
+    assert (amounts["water_l"], amounts["oil_l"]) == (0, pytest.approx(7.9))
+
+
+@pytest.mark.parametrize(
+    ("need", "sizes", "packs"),
+    [
+        (6.0, [1.0, 2.5], {2.5: 2, 1.0: 1}),
+        (5.5, [1.0, 2.5], {2.5: 1, 1.0: 3}),  # 5.5 to the drop; 3 x 2.5 would leave 2
+        (0.1, [1.0], {1.0: 1}),
+        (10.0, [2.5], {2.5: 4}),  # divides evenly: no fifth pack
+        (0.0, [1.0], {}),
+        (3.0, [], {}),
+    ],
+)
+def test_packs_leave_least_over_then_are_fewest(need, sizes, packs):
+    assert {size: count for size, count in choose_packs(need, sizes).items() if count} == packs
+
+
+@given(st.floats(0.01, 60), st.sets(st.sampled_from([0.25, 0.5, 1.0, 2.5, 5.0]), min_size=1))
+def test_packs_cover_the_need_and_leave_less_than_the_smallest(need, sizes):
+    bought = sum(size * count for size, count in choose_packs(need, sorted(sizes)).items())
+    assert need - 1e-6 <= bought < need + min(sizes) + 1e-6
+
+
+def test_purchases_take_the_shelf_off_first():
+    operations = Operations.model_validate(
+        tomllib.loads(
+            '[[price]]\nproduct = "p"\nprice = "10 USD/L"\npacks = ["1 L", "5 L"]\non_shelf = "0.5 L"\nsource = "x"'
+        )
+    )
+    mixes = pd.DataFrame(
+        {"product_id": ["p", "p"], "product_l": [4.0, 3.0], "dye_l": 0.2, "adjuvant_l": 0.0, "oil_l": 0.0}
+    )
+    rows = list_purchases(operations, mixes, "metric").set_index("item")
+    product = rows.loc["p"]
+    assert product[["needed_l", "on_shelf_l", "to_buy_l", "containers", "bought_l"]].tolist() == [7, 0.5, 6.5, 3, 7]
+    assert product["packs"] == "1 x 5 l + 2 x 1 l"
+    assert product["left_over_l"] == pytest.approx(0.5)
+    assert product["cost"] == pytest.approx(70)
+    assert rows.loc["dye", "to_buy_l"] == pytest.approx(0.4)  # no price, no pack: the exact need
+
+
+def patch(name, x, size=200):
+    shape = feet_box(x, 0, x + size, size)
+    return {"patch_id": name, "species": "reed", "growth_form": "herbaceous", "cover_pct": 50, "geometry": shape}
+
+
+def test_units_of_one_day_are_filled_from_the_same_loads(sites, operations, treatments):
+    """Two patches of 200 x 200 ft, 0.918 acre, half infested: 9.18 gal each, on one day."""
+    plan = sites.plan([patch("A", 0), patch("B", 500)], treatments=treatments, operations=operations, rules=RULES)
+    units, days = plan.work["unit_mixes"], plan.work["day_mixes"]
+    mix = 200 * 200 / 43560 / 2 * 20
+    assert units["mix_gal"].tolist() == pytest.approx([mix, mix], rel=1e-4)
+    assert units["loads"].tolist() == [3, 3]
+    assert len(days) == 1  # about 3.4 h each, 24 h in a crew day
+    assert days.loc[0, "mix_gal"] == pytest.approx(2 * mix, rel=1e-4)
+    assert days.loc[0, "loads"] == 5  # 18.4 gal in 4 gal, not 3 + 3
+    assert days.loc[0, "last_load_gal"] == pytest.approx(2 * mix - 16, rel=1e-3)
+
+
+RULES = """
+[ruleset]
+title = "rules for tests (invented)"
+authority = "nobody"
+source = "invented for tests"
+read_by = "nobody"
+status = "checked"
+"""
