@@ -1,6 +1,5 @@
 """A factory of small sites for tests: geometries in feet around a point, catalogs as TOML text, all invented."""
 
-# ruff: noqa: E501  (one product line reads best in one line)
 from __future__ import annotations
 
 from pathlib import Path
