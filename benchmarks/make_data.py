@@ -107,17 +107,19 @@ def make_huge_lake(rng: Any, corner: Any, vertices: int) -> Any:
 
 def place_along(rng: Any, outlines: Any, count: int) -> Any:
     """Points along outlines, in proportion to their length."""
-    lines = np.array([item.exterior if item.geom_type == "Polygon" else item for item in outlines], dtype=object)
-    length = np.minimum(shapely.length(lines), np.quantile(shapely.length(lines), 0.999) if len(lines) > 3 else np.inf)
-    which = np.sort(rng.choice(len(lines), count, p=length / length.sum()))
-    return shapely.get_coordinates(
-        shapely.line_interpolate_point(lines[which], rng.uniform(0, 1, count), normalized=True)
-    )
+    xy, line = shapely.get_coordinates(np.array(outlines, dtype=object), return_index=True)
+    start = np.flatnonzero(line[1:] == line[:-1])
+    length = np.hypot(*(xy[start + 1] - xy[start]).T)
+    total = np.cumsum(length)
+    at = rng.uniform(0, total[-1], count)
+    which = np.minimum(np.searchsorted(total, at), len(start) - 1)
+    share = 1 - (total[which] - at) / length[which]
+    return xy[start[which]] + share[:, None] * (xy[start[which] + 1] - xy[start[which]])
 
 
 def move_ashore(rng: Any, shore: Any, centre: Any, waters: Any) -> Any:
     """Mirror most of the points that fell into a lake at the shore point they came from."""
-    place, _ = shapely.STRtree(np.array(waters, dtype=object)).query(shapely.points(centre), predicate="within")
+    _, place = shapely.STRtree(shapely.points(centre)).query(np.array(waters, dtype=object), predicate="contains")
     place = np.unique(place)
     place = place[rng.uniform(0, 1, len(place)) < 0.8]
     centre[place] = 2 * shore[place] - centre[place]

@@ -38,7 +38,7 @@ def make_zones(data: Data) -> list[ZoneSpec]:
     water = gpd.GeoDataFrame(
         {"label": "w", "width_m": width, "width_assumed": False}, geometry=np.r_[data.lakes, data.streams]
     )
-    wells = gpd.GeoDataFrame({"label": "r"}, geometry=data.wells, index=range(len(data.wells)))
+    wells = gpd.GeoDataFrame({"label": ["r"] * len(data.wells)}, geometry=data.wells)
     groups = [make_group(frame, np.ones(len(frame), dtype=bool)) for frame in (water, wells)]
     return [
         ZoneSpec(group, group.offset_m + distance + SLACK_M)

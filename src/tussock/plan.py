@@ -54,9 +54,17 @@ class Plan(PlanTables):
         """Season totals: ``item, low, likely, high, unit``."""
         return self.season
 
-    def map(self) -> folium.Map:
-        """Return the map of the plan; it needs no network."""
-        return deliver.draw_map(self)
+    def map(self, *, public: bool = False, base: str | Path | None = None) -> folium.Map:
+        """Return the map of the plan; it needs no network.
+
+        Parameters
+        ----------
+        public
+            Leave protected receptors out, and every edge and figure that would give their place away.
+        base
+            A GeoTIFF or MBTiles file to show underneath; it is taken into the page.
+        """
+        return deliver.draw_map(self, public=public, base=None if base is None else Path(base))
 
     def write(self, folder: str | Path, tell: Tell | None = None) -> Path:
         """Write the plan into a folder: all of it, or nothing.

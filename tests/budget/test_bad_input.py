@@ -98,3 +98,25 @@ def test_nobody_licensed_for_a_product_that_needs_it(sites, operations, treatmen
     assert refused["reason"].str.contains("is for restricted use: nobody in the crew is licensed").all()
     licensed = sites.plan([PATCH, shrub], products=products, treatments=text, operations=operations, rules=NO_RULES)
     assert licensed.units.set_index("patch_id").loc["P1", "treatment_id"] == "spot"
+
+
+def test_one_table_in_two_operations_files(sites, operations, time_model, treatments):
+    path = sites.write([PATCH], treatments=treatments, operations=operations + time_model)
+    (sites.folder / "more.toml").write_text(time_model.replace("40 min", "50 min"), encoding="utf-8")
+    path.write_text(
+        path.read_text().replace('operations = "operations.toml"', 'operations = ["operations.toml", "more.toml"]')
+    )
+    with pytest.raises(
+        tussock.InputError, match=r"more\.toml: time: found a second table of that name; keep one \[time\] table"
+    ):
+        tussock.make_plan(tussock.read_site(path))
+
+
+def test_tables_of_a_second_operations_file_count(sites, operations, time_model, treatments):
+    path = sites.write([PATCH], treatments=treatments, operations=operations)
+    (sites.folder / "more.toml").write_text(time_model, encoding="utf-8")
+    path.write_text(
+        path.read_text().replace('operations = "operations.toml"', 'operations = ["operations.toml", "more.toml"]')
+    )
+    plan = tussock.make_plan(tussock.read_site(path))
+    assert plan.work["unit_hours"]["records_hours"].tolist() == [0.1]

@@ -185,6 +185,33 @@ def test_way_in_mixing_place_and_flagged_edge_on_the_ground(sites, operations, t
     assert plan.work["mixing_places"]["verdict"].tolist() == ["meets the loaded rules as mapped"]
 
 
+def test_the_crew_walks_in_anew_on_each_day(sites, operations, time_model, treatments):
+    """3 acres, all sprayed at 0.25 acre/hour and 20 gal/acre: some 20 h with loads, on a site day of 7 h x 3: 21 h.
+
+    With twice the ground it is two days, so two ways in.
+    """
+    access = [{"kind": "parking", "name": "yard", "geometry": point(-400, 50)}]
+    walk = {}
+    for acres in (3, 6):
+        shape = feet_box(0, 0, acres * 435.6, 100)
+        rows = [PATCH | {"cover_pct": 100, "geometry": shape}]
+        plan = sites.plan(
+            rows,
+            water=[WATER | {"geometry": feet_box(9000, 0, 9100, 100)}],
+            access=access,
+            rules=RULES,
+            treatments=treatments,
+            operations=operations + time_model,
+        )
+        hours = plan.work["unit_hours"].iloc[0]
+        on_site = hours["crew_hours"] * 7 / 8
+        walk[acres] = hours["walk_in_hours"]
+        assert (on_site > 21) == (acres == 6)
+        for name in ("infestations", "water", "access"):
+            (sites.folder / f"{name}.gpkg").unlink()
+    assert walk[6] == pytest.approx(2 * walk[3], rel=1e-6)
+
+
 def test_a_mixing_place_inside_a_mixing_ban_is_not_used(sites, operations, time_model, treatments):
     access = [
         {"kind": "mixing", "name": "shore", "geometry": point(-50, 75)},  # 50 ft from the pond

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import tomllib
+from types import SimpleNamespace
 
 import pandas as pd
 import pytest
@@ -24,6 +25,13 @@ def test_a_mix_adds_up_and_its_last_load_is_partial():
     assert loads == pytest.approx(
         {"loads": 3, "full_load_l": 4, "last_load_l": 2, "product_per_load_l": 0.08, "product_last_load_l": 0.04}
     )
+
+
+def test_partners_in_the_tank_displace_water():
+    amounts = find_mix_amounts(
+        {"spray_l": 10.0, "product_l": 0.2, "dye_l": 0.0, "adjuvant_l": 0.0, "carrier": "water"}, 0.03
+    )
+    assert (amounts["partner_l"], amounts["water_l"]) == (pytest.approx(0.3), pytest.approx(9.5))
 
 
 def test_oil_carries_a_mix_in_oil():
@@ -61,7 +69,11 @@ def test_purchases_take_the_shelf_off_first():
     mixes = pd.DataFrame(
         {"product_id": ["p", "p"], "product_l": [4.0, 3.0], "dye_l": 0.2, "adjuvant_l": 0.0, "oil_l": 0.0}
     )
-    rows = list_purchases(operations, mixes, "metric").set_index("item")
+    mixes["mix_l"], mixes["treatment_id"] = 100.0, "t"
+    partner = SimpleNamespace(product="q", concentration=0.01)  # 1 % of 200 L beside p
+    site = SimpleNamespace(treatments=(SimpleNamespace(id="t", tank_mix=(partner,)),))
+    rows = list_purchases(site, operations, mixes, "metric").set_index("item")
+    assert rows.loc["q", "needed_l"] == pytest.approx(2.0)
     product = rows.loc["p"]
     assert product[["needed_l", "on_shelf_l", "to_buy_l", "containers", "bought_l"]].tolist() == [7, 0.5, 6.5, 3, 7]
     assert product["packs"] == "1 x 5 l + 2 x 1 l"

@@ -8,9 +8,9 @@ import re
 
 import openpyxl
 import pytest
-from site_factory import Sites, feet_box
 
 import tussock
+from site_factory import Sites, feet_box
 from tussock.deliver.schedule import SHEETS, _fold, draw_calendar
 
 CALENDAR = """

@@ -11,6 +11,7 @@ import subprocess
 import sys
 from collections.abc import Callable
 from contextlib import closing
+from dataclasses import replace
 from pathlib import Path
 
 import openpyxl
@@ -34,6 +35,8 @@ FILES = {
     "crew_sheets.pdf",
     "compliance.html",
     "compliance.csv",
+    "bid_schedule.csv",
+    "season.ics",
     "run.json",
 }
 
@@ -191,13 +194,13 @@ def test_a_fault_while_moving_in_puts_everything_back(broken, step, light, small
     before = contents(tmp_path)
     replace_file = Path.replace
 
-    def replace(self: Path, target: Path) -> Path:
+    def refuse_one(self: Path, target: Path) -> Path:
         # a file that another program holds open, first on its way out, then on its way in
         if self.name == broken and target.parent.name == step and self.parent.name in ("new", "plan"):
             raise PermissionError(13, "Permission denied")
         return replace_file(self, target)
 
-    monkeypatch.setattr(Path, "replace", replace)
+    monkeypatch.setattr(Path, "replace", refuse_one)
     with pytest.raises(OutputError, match=r"plan cannot be written: Permission denied; .*close its files"):
         deliver(small_plan, tmp_path / "plan")
     assert contents(tmp_path) == before
@@ -314,6 +317,14 @@ def test_a_relative_folder_and_a_link_to_a_folder(light, small_plan, tmp_path, m
     deliver(small_plan, Path())
     assert {path.name for path in tmp_path.iterdir()} == {"plan", "link"}
     assert {path.name for path in (tmp_path / "plan").iterdir()} == FILES
+
+
+def test_a_file_that_the_new_plan_does_not_have_does_not_stay_from_an_earlier_one(light, small_plan, tmp_path):
+    target = tmp_path / "plan"
+    deliver(small_plan, target)
+    said = deliver(replace(small_plan, work={}), target)  # no calendar and nothing to bid for
+    assert {path.name for path in target.iterdir()} == FILES - {"bid_schedule.csv", "season.ics"}
+    assert not any("left alone" in line for line in said)
 
 
 # ---- optional packages

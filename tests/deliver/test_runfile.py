@@ -99,6 +99,11 @@ def test_documents_hold_what_the_files_say(sample_plan, tmp_path):
         if item["role"] == "rules":
             assert content["ruleset"]["valid_from"] == dt.date(2026, 10, 1)
             content["ruleset"] |= {"valid_from": "2026-10-01", "valid_to": "2028-03-31"}
+        if item["role"] == "operations":
+            season = content["calendar"]
+            assert season["first"] == dt.date(2027, 5, 17)
+            season |= {name: season[name].isoformat() for name in ("first", "last")}
+            season["closed"] = [day.isoformat() for day in season["closed"]]
         assert item["content"] == content
 
 

@@ -8,6 +8,7 @@ from typing import Any
 import numpy as np
 import pyproj
 import shapely
+
 from site_factory import PRODUCTS, Sites
 
 FOOT_M = 0.3048

@@ -6,9 +6,9 @@ import os
 from pathlib import Path
 
 import pytest
-from review.random_sites import RandomSite, deliver_quickly
 
 import tussock
+from review.random_sites import RandomSite, deliver_quickly
 from tussock.review.folder import review_folder
 
 #: Two hundred were the goal of the first full run; a few stand for them in every run.

@@ -9,8 +9,8 @@ from __future__ import annotations
 import os
 
 import pytest
-from review.tampering import MUTATIONS
 
+from review.tampering import MUTATIONS
 from tussock.review.delivered import Delivered
 from tussock.review.folder import run_checks
 

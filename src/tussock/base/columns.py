@@ -233,6 +233,7 @@ _MIX: Final[Schema] = (
     Column("equipment", "text", "what is filled"),
     Column("mix", "number", "finished mix", LIQUID),
     Column("product", "number", "product in it", SMALL_LIQUID),
+    Column("partner", "number", "other products in the tank, added up", SMALL_LIQUID),
     Column("water", "number", "water in it", LIQUID),
     Column("oil", "number", "carrier oil in it", LIQUID),
     Column("dye", "number", "dye in it", SMALL_LIQUID),

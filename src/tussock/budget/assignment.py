@@ -174,16 +174,17 @@ def assign_weeks(problem: Problem, gap: float, time_limit_s: float) -> Assignmen
 
 
 def assign_greedily(problem: Problem) -> Assignment:
-    """Assign jobs one by one, tightest window first, then the weightiest, to the week that costs least.
+    """Assign jobs one by one to the week that costs least: tightest window first, then the weightiest.
 
-    A job that no week has room for is carried over several where it may be, else left out.
+    A job comes after those that the order puts before it. One that no week has room for is carried over several where
+    it may be, else left out.
     """
     start = time.monotonic()
     shares: list[Shares] = [{} for _ in problem.jobs]
     left = problem.capacity_h.copy()
     visited: set[tuple[str, int]] = set()
     before, after = _list_order(problem)
-    for place in sorted(range(len(problem.jobs)), key=lambda item: _urgency(problem, item)):
+    for place in _sort_jobs(problem, before):
         job, opened = problem.jobs[place], problem.open_weeks[place]
         floor = max((max(shares[item]) for item in before.get(place, ()) if shares[item]), default=0)
         ceiling = min((min(shares[item]) for item in after.get(place, ()) if shares[item]), default=len(left))
@@ -218,6 +219,20 @@ def _choose_weeks(
         if missing <= _CLOSE:
             break
     return own
+
+
+def _sort_jobs(problem: Problem, before: Mapping[int, Sequence[int]]) -> list[int]:
+    """Return the jobs by urgency, each after those that come before it."""
+    done: dict[int, None] = {}
+    for place in sorted(range(len(problem.jobs)), key=lambda item: _urgency(problem, item)):
+        waiting = [place]
+        while waiting:
+            ahead = [item for item in before.get(waiting[-1], ()) if item not in done and item not in waiting]
+            if ahead:
+                waiting.append(ahead[0])
+            else:
+                done.setdefault(waiting.pop())
+    return list(done)
 
 
 def _urgency(problem: Problem, place: int) -> tuple[Any, ...]:

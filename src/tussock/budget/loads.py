@@ -10,14 +10,14 @@ from tussock.base.columns import LIQUID, UnitSystem
 from tussock.base.records import Operations, Treatment
 from tussock.base.stages import Site
 from tussock.base.text import show
-from tussock.budget.units import SUPPLIES, unit_amount
+from tussock.budget.units import SUPPLIES
 from tussock.trade.mixing import count_loads
 
 if TYPE_CHECKING:
     import pandas as pd
 
 #: Amounts of a mix, all in litres.
-AMOUNTS: Final = ("mix_l", "product_l", "water_l", "oil_l", "dye_l", "adjuvant_l")
+AMOUNTS: Final = ("mix_l", "product_l", "partner_l", "water_l", "oil_l", "dye_l", "adjuvant_l")
 _LOADS: Final = ("loads", "full_load_l", "last_load_l", "product_per_load_l", "product_last_load_l")
 UNIT_COLUMNS: Final = ("unit_id", "patch_id", "treatment_id", "product_id", "equipment", *AMOUNTS, *_LOADS)
 DAY_COLUMNS: Final = ("crew_day", "date", "crew", "treatment_id", "product_id", "equipment", *AMOUNTS, *_LOADS)
@@ -49,20 +49,29 @@ def list_unit_mixes(site: Site, operations: Operations | None, units: pd.DataFra
     records: list[dict[Any, Any]] = used.to_dict("records")
     for unit_id, unit in zip(used.index, records, strict=True):
         treatment = treatments[unit["treatment_id"]]
-        amounts = find_mix_amounts(unit)
+        amounts = find_mix_amounts(unit, sum(item.concentration for item in treatment.tank_mix))
         own = {"unit_id": unit_id, "patch_id": unit["patch_id"], "treatment_id": treatment.id}
         own |= {"product_id": unit["product_id"], "equipment": treatment.equipment or ""}
         rows.append(own | amounts | find_loads(amounts, find_capacity_l(operations, treatment)))
     return pd.DataFrame(rows, columns=list(UNIT_COLUMNS))
 
 
-def find_mix_amounts(unit: Mapping[str, Any]) -> dict[str, float]:
-    """Return product, carrier, dye and adjuvant in the mix of one unit [L]; they add up to it."""
+def find_mix_amounts(unit: Mapping[str, Any], partners: float = 0.0) -> dict[str, float]:
+    """Return product, tank-mix partners, carrier, dye and adjuvant in the mix of one unit [L]; they add up to it.
+
+    Parameters
+    ----------
+    unit
+        ``spray_l, product_l, dye_l, adjuvant_l, carrier``.
+    partners
+        Share of the other products in the mix, added up.
+    """
     mix, product = float(unit["spray_l"]), float(unit["product_l"])
     dye, adjuvant = float(unit["dye_l"]), float(unit["adjuvant_l"])
-    oil = unit_amount(unit, "oil")
-    water = 0.0 if unit["carrier"] == "oil" else mix - product - dye - adjuvant
-    return dict(zip(AMOUNTS, (mix, product, water, oil, dye, adjuvant), strict=True))
+    partner = mix * partners
+    carrier = mix - product - partner - dye - adjuvant
+    water, oil = (0.0, carrier) if unit["carrier"] == "oil" else (carrier, 0.0)
+    return dict(zip(AMOUNTS, (mix, product, partner, water, oil, dye, adjuvant), strict=True))
 
 
 def find_capacity_l(operations: Operations | None, treatment: Treatment) -> float | None:
@@ -116,7 +125,9 @@ def list_day_mixes(
     return pd.DataFrame(rows, columns=list(DAY_COLUMNS))
 
 
-def list_purchases(operations: Operations | None, unit_mixes: pd.DataFrame, system: UnitSystem) -> pd.DataFrame:
+def list_purchases(
+    site: Site, operations: Operations | None, unit_mixes: pd.DataFrame, system: UnitSystem
+) -> pd.DataFrame:
     """Return what to buy: need of the season less what is on the shelf, rounded up to whole packs.
 
     Returns
@@ -128,8 +139,7 @@ def list_purchases(operations: Operations | None, unit_mixes: pd.DataFrame, syst
     import pandas as pd
 
     prices = {item.product: item for item in (() if operations is None else operations.price)}
-    need = unit_mixes.groupby("product_id", sort=False)["product_l"].sum(min_count=1)
-    items = [(str(name), "product", float(size)) for name, size in need.items()]
+    items = [(name, "product", size) for name, size in _sum_products(site, unit_mixes).items()]
     items += [(name, "supply", float(unit_mixes[column].sum())) for name, column in SUPPLIES.items()]
     rows = []
     for item, kind, needed_l in items:
@@ -148,6 +158,20 @@ def list_purchases(operations: Operations | None, unit_mixes: pd.DataFrame, syst
         rows.append((item, kind, needed_l, shelf_l, to_buy_l, text, containers, bought_l, left_l, cost))
     columns = ["item", "kind", "needed_l", "on_shelf_l", "to_buy_l", "packs", "containers", "bought_l", "left_over_l"]
     return pd.DataFrame(rows, columns=[*columns, "cost"])
+
+
+def _sum_products(site: Site, unit_mixes: pd.DataFrame) -> dict[str, float]:
+    """Return the need of each product [L], its use as a partner in the tank of another one included."""
+    need = {
+        str(name): float(size)
+        for name, size in unit_mixes.groupby("product_id", sort=False)["product_l"].sum(min_count=1).items()
+    }
+    mixes = unit_mixes.groupby("treatment_id", sort=False)["mix_l"].sum(min_count=1)
+    for treatment in site.treatments or ():
+        for partner in treatment.tank_mix if treatment.id in mixes.index else ():
+            size = float(mixes[treatment.id]) * partner.concentration
+            need[partner.product] = need.get(partner.product, 0.0) + size
+    return need
 
 
 def choose_packs(need_l: float, sizes_l: Sequence[float]) -> dict[float, int]:

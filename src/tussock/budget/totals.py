@@ -11,7 +11,7 @@ from tussock.base.stages import Budgeted, Measured, Prescribed, Site, Zoned
 from tussock.budget.operations import find_operations, find_times
 from tussock.budget.places import Surroundings, find_surroundings
 from tussock.budget.units import Visit, find_efforts
-from tussock.budget.visits import find_visits
+from tussock.budget.visits import count_days, find_visits
 from tussock.budget.work import list_work
 
 if TYPE_CHECKING:
@@ -70,6 +70,9 @@ def budget_plan(site: Site, measured: Measured, zoned: Zoned, prescribed: Prescr
         around = find_surroundings(site, measured, prescribed.units, operations.time.mixing_at)
         visits, findings = find_visits(zoned.patches, prescribed.units, around, times)
     efforts, missing = find_efforts(site, operations, prescribed.units, visits)
+    if operations is not None and operations.crew is not None and times is not None:
+        visits = count_days(visits, prescribed.units, efforts, times, operations.crew.size)
+        efforts, missing = find_efforts(site, operations, prescribed.units, visits)
     units = prescribed.units.join(efforts[list(_SHOWN)])
     patches = _sum_patches(zoned.patches, units)
     products = _sum_products(site, units)

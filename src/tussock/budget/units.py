@@ -75,10 +75,12 @@ NOTHING: Final = Effort(*[0.0] * 19)
 class Visit:
     """What a unit shares with the other planned units of its patch, and the ground around it.
 
-    ``units`` is how many planned units share one visit; distances are straight [m], nan where there is no such place.
+    ``units`` is how many planned units share one visit, ``days`` how many crew days it takes; distances are straight
+    [m], nan where there is no such place.
     """
 
     units: int = 1
+    days: int = 1
     walk_m: float = math.nan
     mixing_m: float = math.nan
     edge_m: float = 0.0
@@ -144,10 +146,10 @@ def find_effort(
 
     Setting up is the whole crew's, once a unit; treating is the production rate of the method for one person, and
     never less than the time the nozzle is open; refilling is one person's, for each load. With ``[time]`` the way in
-    and out (the whole crew, shared by the units of the patch), searching, the way to the mixing place and back for
-    every load but the first, which is filled on the way in, mixing, flagging, cleaning and records are added, and
-    travel and breaks on top. Cost is labour for the paid hours, product, supplies with a price, and equipment for the
-    time it is in use.
+    and out (the whole crew, each day begun, shared by the units of the patch), searching, the way to the mixing place
+    and back for every load but the first, which is filled on the way in, mixing, flagging, cleaning and records are
+    added, and travel and breaks on top. Cost is labour for the paid hours, product, supplies with a price, and
+    equipment for the time it is in use.
 
     Parameters
     ----------
@@ -220,7 +222,7 @@ def _add_field_terms(
     walk_m = 0.0 if math.isnan(visit.walk_m) else visit.walk_m
     carry_m = 0.0 if math.isnan(visit.mixing_m) else visit.mixing_m
     share = size / visit.units / _HOUR_S
-    terms["walk_in_h"] = 2 * walk_m * times.terrain_factor / pace * share
+    terms["walk_in_h"] = 2 * walk_m * times.terrain_factor / pace * share * visit.days
     terms["search_h"] = unit["area_m2"] / 10_000 / times.search_ha_per_s / _HOUR_S
     trips = max(loads - 1, 0.0)
     terms["refill_h"] += trips * 2 * carry_m * times.terrain_factor / pace / _HOUR_S

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping
+from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
 from tussock.base.findings import Finding
@@ -13,6 +15,8 @@ from tussock.budget.units import Visit
 if TYPE_CHECKING:
     import geopandas as gpd
     import pandas as pd
+
+_ROUNDING = 1e-9
 
 
 def find_visits(
@@ -58,6 +62,32 @@ def find_visits(
             mixing_closed=closed,
         )
     return visits, _describe(around, closed=closed)
+
+
+def count_days(
+    visits: Mapping[str, Visit], units: pd.DataFrame, efforts: pd.DataFrame, times: Times, size: int
+) -> dict[str, Visit]:
+    """Return the visits with the crew days that each patch takes: the crew walks in anew on each of them.
+
+    Parameters
+    ----------
+    visits
+        Visits as if each took one day.
+    units
+        ``patch_id``, by ``unit_id``.
+    efforts
+        Terms of the hours that follow from those visits.
+    times
+        Time that a day leaves on the site.
+    size
+        Persons in the crew.
+    """
+    on_site = efforts["crew_h"] - efforts["travel_h"] - efforts["breaks_h"]
+    patch = on_site.groupby(units["patch_id"]).sum()
+    day_h = times.on_site_s * size / 3600
+    days = {str(name): max(1, math.ceil(hours / day_h - _ROUNDING)) for name, hours in patch.items()}
+    owner = units["patch_id"].to_dict()
+    return {name: replace(visit, days=days[str(owner[name])]) for name, visit in visits.items()}
 
 
 def _find_slope(patch: pd.Series[Any]) -> float:

@@ -67,12 +67,18 @@ def list_work(
     """
     hours = _list_hours(units, around)
     mixes = loads.list_unit_mixes(site, operations, units)
-    purchases = loads.list_purchases(operations, mixes, site.options.units)
+    purchases = loads.list_purchases(site, operations, mixes, site.options.units)
     tables = {"unit_hours": hours, "unit_mixes": mixes, "purchases": purchases}
     tables["time_basis"] = list_time_basis(operations)
     tables["mixing_places"] = _make_empty(WORK["mixing_places"]) if around is None else around.mixing
     tables["money"] = money.list_money(season, operations)
     findings: list[Finding] = []
+    if (mixes["partner_l"] > 0).any():
+        ids = ", ".join(sorted(set(mixes.loc[mixes["partner_l"] > 0, "treatment_id"])))
+        done = (
+            "they stand in the mixes and the purchases with their cost; the cost of units holds the first product alone"
+        )
+        findings.append(Finding("budget", "units", ids, "other products are in the tank", done))
     schedule = plan_season(Operations(), [], ())
     if operations is not None:
         ranked, moves = _rank(site, operations, measured, patches, units)

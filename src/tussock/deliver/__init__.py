@@ -30,8 +30,18 @@ def deliver_plan(plan: PlanTables, folder: Path, tell: Callable[[str], None]) ->
     return writer.deliver_plan(plan, folder, tell)
 
 
-def draw_map(plan: PlanTables) -> folium.Map:
-    """Return the map of a plan."""
+def draw_map(plan: PlanTables, *, public: bool = False, base: Path | None = None) -> folium.Map:
+    """Return the map of a plan.
+
+    Parameters
+    ----------
+    plan
+        The plan.
+    public
+        Leave protected receptors out, and every edge and figure that would give their place away.
+    base
+        A GeoTIFF or MBTiles file to show underneath; it is taken into the page.
+    """
     from tussock.deliver import webmap
 
-    return webmap.draw_map(plan)
+    return webmap.draw_map(plan, public=public, base=base)

@@ -13,6 +13,6 @@ __all__ = ["review_folder"]
 
 def review_folder(folder: Path, site_path: Path | None = None) -> pd.DataFrame:
     """Review a delivered folder, with its site file where one is given; one row for each finding."""
-    from tussock.review import folder as checks
+    from tussock.review.folder import review_folder as review
 
-    return checks.review_folder(folder, site_path)
+    return review(folder, site_path)

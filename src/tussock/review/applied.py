@@ -19,8 +19,10 @@ FloatArray = NDArray[np.float64]
 
 
 def list_applied(evidence: Evidence) -> pd.DataFrame:
-    """List what is applied: ``unit`` (place), ``treatment`` (place), ``product_id, active`` (lower case), ``dose``
-    [kg ae/ha] and ``stems`` [1/ha, 0 for ground methods].
+    """List what is applied, one row for each unit and product in its tank.
+
+    Columns ``unit, treatment`` (places), ``product_id, active`` (lower case), ``dose`` [kg ae/ha] and ``stems``
+    [1/ha, 0 for ground methods].
 
     The dose of the first product is the one that the unit states; that of a partner follows from its share of the mix.
     """
@@ -31,10 +33,17 @@ def list_applied(evidence: Evidence) -> pd.DataFrame:
         for place, treatment in enumerate(evidence.treatments)
         for piece in _list_products(evidence, place, treatment)
     ]
-    columns = ["unit", "treatment", "product_id", "active", "dose", "stems"]
+    columns: dict[str, Any] = {
+        "unit": int,
+        "treatment": int,
+        "product_id": "str",
+        "active": "str",
+        "dose": float,
+        "stems": float,
+    }
     if not pieces:
-        return pd.DataFrame({name: [] for name in columns}).astype({"unit": int, "treatment": int})
-    return pd.concat(pieces, ignore_index=True)[columns].sort_values("unit", kind="stable", ignore_index=True)
+        return pd.DataFrame({name: pd.Series([], dtype=kind) for name, kind in columns.items()})
+    return pd.concat(pieces, ignore_index=True)[list(columns)].sort_values("unit", kind="stable", ignore_index=True)
 
 
 def _list_products(evidence: Evidence, place: int, treatment: Treatment) -> list[pd.DataFrame]:

@@ -1,4 +1,4 @@
-"""In: the documents that a plan's run.json holds. Out: the rules, products and treatments that it says it was made by."""
+"""In: the documents that a plan's run.json holds. Out: the rules, products and treatments it was made by."""
 
 from __future__ import annotations
 

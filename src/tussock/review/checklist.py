@@ -1,4 +1,4 @@
-"""In: nothing. Out: the checklist of a review: each check with what it proves, where that is asked for, what it needs."""
+"""In: nothing. Out: the checklist of a review: what each check proves, who asks for it, what it needs."""
 
 from __future__ import annotations
 
@@ -128,7 +128,7 @@ CHECKLIST: Final[tuple[Check, ...]] = (
     Check(
         "setbacks",
         "units list the setbacks in force",
-        "no unit without a setback lies nearer than it allows, with the stated errors; none lists one that is not in force",
+        "no unit without a setback lies nearer than it allows, errors counted; none lists one that is not in force",
         _RULES,
         _RULED,
         setbacks.check_setbacks,

@@ -1,4 +1,4 @@
-"""In: candidates, choices and states of units and patches. Out: findings where they do not agree with each other or the rules."""
+"""In: candidates, choices and states of units and patches. Out: findings where they do not agree."""
 
 from __future__ import annotations
 
@@ -8,8 +8,9 @@ from typing import Any, Final
 import numpy as np
 from numpy.typing import NDArray
 
+from tussock.review.columns import find_places
 from tussock.review.doses import find_stand
-from tussock.review.evidence import Evidence, find_places
+from tussock.review.evidence import Evidence
 from tussock.review.rows import Row, info, pick_rows, violation
 from tussock.review.setbacks import find_due
 from tussock.review.tanks import find_standing_faults, forbids_treatment
@@ -147,21 +148,18 @@ def _check_refused(
 ) -> list[Row]:
     """Check that a setback which a refusal names is in force on the unit and forbids that treatment."""
     options = evidence.options
-    reasons = options["reason"]
-    refused = known & (verdict == "refused")
     rows: list[Row] = []
+    option, rule = _find_named(evidence, np.flatnonzero(known & (verdict == "refused")))
     for place, item in enumerate(evidence.measured):
-        name = item.setback.id
-        named = refused & reasons.str.contains(rf"(?:^|\s){re.escape(name)}: ", regex=True).to_numpy(dtype=bool)
-        if not named.any():
-            continue
+        named = option[rule == place]
         forbids = np.array([forbids_treatment(evidence, item.setback, one) for one in evidence.treatments], dtype=bool)
         there = evidence.listed[place] | find_due(evidence, item)
-        bad = named & ~(forbids[treatment] & there[unit])
+        bad = ~(forbids[treatment[named]] & there[unit[named]])
+        name = item.setback.id
         rows += pick_rows(
             bad,
-            lambda k, name=name: violation(  # type: ignore[misc]
-                f"unit {options['unit_id'].iloc[k]}, {options['treatment_id'].iloc[k]}",
+            lambda k, name=name, named=named: violation(  # type: ignore[misc]
+                f"unit {options['unit_id'].iloc[named[k]]}, {options['treatment_id'].iloc[named[k]]}",
                 f"refused by {name}",
                 f"a setback in force that forbids it: {name} is not, by the rules in run.json",
             ),
@@ -169,8 +167,22 @@ def _check_refused(
     return rows
 
 
+def _find_named(evidence: Evidence, rows: IntArray) -> tuple[IntArray, IntArray]:
+    """Return pairs of option row and setback that its reason names, such as "AQ-100: 42.3 ft from pond P7"."""
+    places = {item.setback.id: place for place, item in enumerate(evidence.measured)}
+    if not places:
+        return np.empty(0, np.intp), np.empty(0, np.intp)
+    longest_first = sorted(places, key=len, reverse=True)
+    pattern = re.compile(rf"(?:^|\s)({'|'.join(map(re.escape, longest_first))}): ")
+    texts = evidence.options["reason"].to_numpy(dtype=object)[rows].tolist()
+    found = {text: [places[name] for name in dict.fromkeys(pattern.findall(text))] for text in set(texts)}
+    pairs = [(row, place) for row, text in zip(rows.tolist(), texts, strict=True) for place in found[text]]
+    table = np.array(pairs, dtype=np.intp).reshape(-1, 2)
+    return table[:, 0], table[:, 1]
+
+
 def find_suits(evidence: Evidence) -> BoolArray:
-    """Tell which treatment is for the plant of which patch, shape (treatments, patches); the last column is for no patch."""
+    """Tell which treatment is for which patch, shape (treatments, patches); one more column is for no patch."""
     patches = evidence.patches
     pairs = list(zip(patches["species"].tolist(), patches["growth_form"].tolist(), strict=True))
     known = {pair: place for place, pair in enumerate(dict.fromkeys(pairs))}

@@ -1,4 +1,4 @@
-"""In: the compliance table of a delivered plan. Out: findings: its rows, its figures and its words against the rules."""
+"""In: the compliance table of a delivered plan. Out: findings on its rows, figures and words against the rules."""
 
 from __future__ import annotations
 
@@ -8,7 +8,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tussock.base.columns import LENGTH
-from tussock.review.evidence import Evidence, Measured, find_places
+from tussock.review.columns import find_places
+from tussock.review.evidence import Evidence
+from tussock.review.measured import Measured
 from tussock.review.rows import Row, info, pick_rows, violation
 from tussock.review.setbacks import find_closed, find_label, find_tolerance_m
 from tussock.review.tanks import find_forbidden
@@ -174,7 +176,7 @@ def _check_verdicts(evidence: Evidence, table: Any, unit: NDArray[np.intp], rule
     must, may = _find_doubts(evidence, table, unit, rule)
     meets = expected == MEETS
     expected = np.where(meets & must, FIELD_CHECK, expected)
-    forgiven = meets & may & np.isin(verdict, (MEETS, FIELD_CHECK))
+    forgiven = meets & may & ~must & np.isin(verdict, (MEETS, FIELD_CHECK))
     rows += pick_rows(
         (verdict != expected) & ~forgiven & (verdict != FAILS),
         lambda k: violation(f"{_name(table, k)}, verdict", str(verdict[k]), str(expected[k])),

@@ -1,4 +1,4 @@
-"""In: dates planned on units, windows of treatments, labels, rules and closures. Out: findings where they do not fit."""
+"""In: dates planned on units, windows of treatments, labels and closures. Out: findings where they do not fit."""
 
 from __future__ import annotations
 
@@ -17,7 +17,7 @@ _END_OF_FEBRUARY: Final = 58
 
 
 def check_dates(evidence: Evidence) -> list[Row]:
-    """Check that planned dates are of the season, in every window of the treatment and its labels, and in no closure."""
+    """Check that planned dates are of the season, in the windows of treatment and labels, and in no closure."""
     units = evidence.units
     texts = units["treatment_id"] + "\x1f" + units["season_from"] + "\x1f" + units["season_to"]
     windows = {item.id: list(_list_windows(evidence, place)) for place, item in enumerate(evidence.treatments)}

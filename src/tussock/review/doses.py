@@ -13,7 +13,8 @@ from numpy.typing import NDArray
 from tussock.base.columns import SMALL_LIQUID
 from tussock.base.records import STEM_METHODS, Product, Treatment
 from tussock.base.units import ACRE_M2, HECTARE_M2, INCH_M
-from tussock.review.evidence import Evidence, read_number
+from tussock.review.columns import read_number
+from tussock.review.evidence import Evidence
 from tussock.review.ground import find_difference
 from tussock.review.partners import read_partners
 from tussock.review.rows import Row, info, pick_rows, show_number, violation
@@ -46,7 +47,7 @@ AMOUNTS: Final = {
 
 @dataclass(frozen=True)
 class Stand:
-    """Stems of the patch of each unit: count [1/ha], diameter [m], whole patch [count]; nan where they are not mapped."""
+    """Stems of each patch: density [1/ha], diameter [m], count of the whole patch; nan where not mapped."""
 
     per_ha: FloatArray
     diameter_m: FloatArray

@@ -10,7 +10,8 @@ from numpy.typing import NDArray
 
 from tussock.base.records import Equipment, Operations, Production, Treatment
 from tussock.base.units import HECTARE_M2
-from tussock.review.evidence import Evidence, read_number
+from tussock.review.columns import read_number
+from tussock.review.evidence import Evidence
 from tussock.review.ground import find_difference
 from tussock.review.rows import Row, info, pick_rows, show_number, violation
 

@@ -1,11 +1,10 @@
-"""In: what a folder holds. Out: `Evidence`: its tables in SI units, and distances and areas measured anew, once each."""
+"""In: what a folder holds. Out: `Evidence`: its tables in SI units, distances and areas measured anew, once each."""
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
-from typing import TYPE_CHECKING, Any, Final
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import shapely
@@ -15,6 +14,7 @@ from tussock.base import columns as c
 from tussock.base.records import ColumnDistance, FeatureFilter, Product, Ruleset, Setback, Treatment
 from tussock.base.units import FOOT_M
 from tussock.review.catalog import Catalog
+from tussock.review.columns import SCHEMAS, code_pairs, find_places, read_number, read_si
 from tussock.review.delivered import Delivered
 from tussock.review.geometry import (
     Edges,
@@ -24,11 +24,13 @@ from tussock.review.geometry import (
     cut_edges,
     find_geodesic_area_m2,
     find_nearest,
+    find_unsure,
     move_edges,
+    move_outlines,
     move_to_degrees,
     split_site,
 )
-
+from tussock.review.measured import Measured
 from tussock.review.seasons import Days, find_planned
 
 if TYPE_CHECKING:
@@ -38,58 +40,6 @@ if TYPE_CHECKING:
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.intp]
 BoolArray = NDArray[np.bool_]
-
-SCHEMAS: Final[Mapping[str, c.Schema]] = {
-    "patches": c.PATCHES,
-    "units": c.UNITS,
-    "setback_zones": c.SETBACK_ZONES,
-    "options": c.OPTIONS,
-    "compliance": c.COMPLIANCE,
-    "product_budget": c.PRODUCT_BUDGET,
-}
-
-
-@dataclass(frozen=True)
-class Measured:
-    """One setback measured against every unit.
-
-    Attributes
-    ----------
-    ruleset, setback
-        The rule and its set.
-    anywhere
-        Whether it holds on the whole site.
-    meant
-        Whether any feature is meant by it.
-    distance_m
-        To the edge of the binding feature; negative inside the width of a line; nan where nothing is meant. Shape (u,).
-    required_m
-        Distance that the rule asks for from that feature, shape (u,).
-    half_width_m
-        Half the width of that feature, shape (u,).
-    owner
-        Row of that feature in its layer, shape (u,).
-    on
-        Whether the unit stands on the feature, shape (u,).
-    error_m
-        Stated positional accuracy of both layers, added.
-    """
-
-    ruleset: Ruleset
-    setback: Setback
-    anywhere: bool
-    meant: bool
-    distance_m: FloatArray
-    required_m: FloatArray
-    half_width_m: FloatArray
-    owner: IntArray
-    on: BoolArray
-    error_m: float
-
-    @property
-    def achieved_m(self) -> FloatArray:
-        """Distance as a table shows it: never negative, 0 on the feature."""
-        return np.where(self.on, 0.0, np.maximum(self.distance_m, 0.0))
 
 
 @dataclass(frozen=True)
@@ -137,7 +87,8 @@ class Evidence:
     @cached_property
     def crs(self) -> CRS:
         """CRS of the units."""
-        return self.delivered.layers["units"].crs
+        crs: CRS = self.delivered.layers["units"].crs
+        return crs
 
     def outlines(self, name: str) -> NDArray[Any]:
         """Return the outlines of a layer, none where it has none."""
@@ -195,7 +146,8 @@ class Evidence:
     def unit_scale(self) -> FloatArray:
         """Square metres of true ground for one squared unit of the CRS, at each unit."""
         planar = shapely.area(self.unit_outline)
-        return np.divide(self.unit_area_m2, planar, out=np.zeros_like(planar), where=planar > 0)
+        scale: FloatArray = np.divide(self.unit_area_m2, planar, out=np.zeros_like(planar), where=planar > 0)
+        return scale
 
     @cached_property
     def treatments(self) -> list[Treatment]:
@@ -215,7 +167,7 @@ class Evidence:
         return None if treatment.product is None else self.catalog.products.get(treatment.product)
 
     def components(self, treatment: Treatment) -> list[tuple[Product | None, float]]:
-        """Return the products in a tank with their share of the mix, the treatment's own first; none without herbicide."""
+        """Return the products in a tank with their share of the mix, the treatment's own first."""
         if treatment.product is None:
             return []
         partners = [(item.product, item.concentration) for item in treatment.tank_mix]
@@ -231,7 +183,7 @@ class Evidence:
 
     @cached_property
     def _pair_codes(self) -> tuple[list[tuple[str, str]], IntArray]:
-        return _code_pairs(self.units["method"], self.units["product_id"])
+        return code_pairs(self.units["method"], self.units["product_id"])
 
     @property
     def pairs(self) -> list[tuple[str, str]]:
@@ -245,7 +197,7 @@ class Evidence:
 
     @cached_property
     def _date_codes(self) -> tuple[list[tuple[str, str]], IntArray]:
-        return _code_pairs(self.units["season_from"], self.units["season_to"])
+        return code_pairs(self.units["season_from"], self.units["season_to"])
 
     @cached_property
     def date_pairs(self) -> list[Days | None]:
@@ -277,7 +229,7 @@ class Evidence:
         solid = np.flatnonzero(~shapely.is_empty(self.unit_degrees))
         points = shapely.get_coordinates(shapely.point_on_surface(self.unit_degrees[solid]))
         found = split_site(points[:, 0], points[:, 1])
-        return [Part(solid[part.members], part.to_local, part.to_degrees) for part in found]
+        return [replace(part, members=solid[part.members]) for part in found]
 
     def feature_column(self, layer: str, name: str) -> NDArray[Any]:
         """Return a text column of a layer of features, lower case, blank where it is missing."""
@@ -305,13 +257,12 @@ class Evidence:
         }
 
     @cached_property
-    def _local(self) -> list[tuple[Part, NDArray[Any], dict[str, LocalEdges]]]:
-        from tussock.review.geometry import _move
-
+    def local(self) -> list[tuple[Part, NDArray[Any], dict[str, LocalEdges]]]:
+        """Parts of the site with the outlines of their units and the edges around, in their projection [m]."""
         return [
             (
                 part,
-                _move(self.unit_degrees[part.members], part.to_local),
+                move_outlines(self.unit_degrees[part.members], part.to_local),
                 {name: move_edges(edges, part) for name, edges in self.edges.items()},
             )
             for part in self.parts
@@ -336,10 +287,17 @@ class Evidence:
         if key not in self._nearest:
             count = len(self.units)
             found = Nearest(np.full(count, -1, np.intp), np.full(count, np.nan), np.zeros(count, dtype=bool))
-            for part, outline, edges in self._local:
+            for part, outline, edges in self.local:
                 some = find_nearest(outline, edges[layer], credit_m - base, part)
                 found.owner[part.members], found.distance_m[part.members] = some.owner, some.distance_m
                 found.on[part.members] = some.on
+                unsure = np.flatnonzero(find_unsure(some, edges[layer], credit_m - base))
+                if len(unsure):
+                    every = move_edges(self.edges[layer], part, ~np.isnan(credit_m))
+                    some = find_nearest(outline[unsure], every, credit_m - base, part)
+                    members = part.members[unsure]
+                    found.owner[members], found.distance_m[members] = some.owner, some.distance_m
+                    found.on[members] |= some.on
             self._nearest[key] = found
         return self._nearest[key]
 
@@ -410,53 +368,3 @@ def _fill(outlines: NDArray[Any]) -> NDArray[Any]:
     filled = outlines.copy()
     filled[shapely.is_missing(outlines)] = shapely.Polygon()
     return filled
-
-
-def _code_pairs(first: pd.Series[Any], second: pd.Series[Any]) -> tuple[list[tuple[str, str]], IntArray]:
-    """Return the different pairs of two text columns, and which one stands in each row."""
-    places: dict[tuple[str, str], int] = {}
-    code = [places.setdefault(pair, len(places)) for pair in zip(first.tolist(), second.tolist(), strict=True)]
-    return list(places), np.array(code, dtype=np.intp)
-
-
-def find_places(known: pd.Series[Any], wanted: pd.Series[Any]) -> IntArray:
-    """Return the place of each wanted value in the known ones (the first, where one stands twice); -1 where it is not."""
-    import pandas as pd
-
-    index = pd.Index(known.drop_duplicates())
-    first = np.flatnonzero(~known.duplicated().to_numpy())
-    place = index.get_indexer(pd.Index(wanted))
-    if not len(first):
-        return np.full(len(wanted), -1, np.intp)
-    return np.where(place >= 0, first[place], -1).astype(np.intp)
-
-
-def read_number(frame: pd.DataFrame, name: str) -> FloatArray:
-    """Return a column as numbers; nan where it is missing or no number."""
-    import pandas as pd
-
-    if name not in frame.columns:
-        return np.full(len(frame), np.nan)
-    return pd.to_numeric(frame[name], errors="coerce").to_numpy(dtype=float, na_value=np.nan)
-
-
-def read_si(frame: pd.DataFrame | None, schema: c.Schema, system: c.UnitSystem) -> pd.DataFrame:
-    """Return the columns of a schema under their SI names and sizes, a plain range as index.
-
-    Numbers that are none become nan, texts that are missing become empty.
-    """
-    import pandas as pd
-
-    columns: dict[str, Any] = {}
-    count = 0 if frame is None else len(frame)
-    for column in schema:
-        name = column.shown_name(system)
-        if column.kind in ("number", "count"):
-            size = 1.0 if column.quantity is None else column.quantity.size(system)
-            columns[column.si_name] = np.full(count, np.nan) if frame is None else read_number(frame, name) * size
-        elif frame is None or name not in frame.columns:
-            columns[column.si_name] = pd.array([""] * count, dtype="str")
-        else:
-            texts = frame[name]
-            columns[column.si_name] = texts.where(texts.notna(), "").astype(str).to_numpy(dtype=object)
-    return pd.DataFrame(columns, index=pd.RangeIndex(count))

@@ -9,6 +9,7 @@ distance itself is the geodesic between the two points.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import pairwise
 from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
@@ -25,8 +26,11 @@ GeometryArray = NDArray[Any]
 #: Edge of the cubes that sort places into parts of a site, on the unit sphere (0.003 is 19 km).
 _CUBE: Final = 0.003
 _RUN_SEGMENTS: Final = 16
+#: Features within this of a part are moved into its projection at once; further ones when nothing nearer is found.
+_NEAR_M: Final = 40_000.0
+_RADIUS_M: Final = 6_371_000.0
 _CHUNK: Final = 20_000
-_POINT, _POLYGON = 0, 3
+_POLYGON: Final = 3
 
 
 def move_to_degrees(geometry: GeometryArray, crs: CRS) -> GeometryArray:
@@ -34,10 +38,12 @@ def move_to_degrees(geometry: GeometryArray, crs: CRS) -> GeometryArray:
     from pyproj import Transformer
 
     transformer = Transformer.from_crs(crs, "EPSG:4326", always_xy=True)
-    return _move(shapely.force_2d(np.asarray(geometry, dtype=object)), transformer)
+    return move_outlines(shapely.force_2d(np.asarray(geometry, dtype=object)), transformer)
 
 
-def _move(geometry: GeometryArray, transformer: Transformer) -> GeometryArray:
+def move_outlines(geometry: GeometryArray, transformer: Transformer) -> GeometryArray:
+    """Return geometries with every vertex moved, none added."""
+
     def move(coordinates: FloatArray) -> FloatArray:
         return np.column_stack(transformer.transform(coordinates[:, 0], coordinates[:, 1]))
 
@@ -50,12 +56,16 @@ def find_geodesic_area_m2(degrees: GeometryArray) -> FloatArray:
     from pyproj import Geod
 
     geod = Geod(ellps="WGS84")
-    turned = shapely.orient_polygons(degrees)
-    # one call for each outline: the geodesic library takes one ring at a time
-    return np.array(
-        [0.0 if item is None or item.is_empty else abs(geod.geometry_area_perimeter(item)[0]) for item in turned],
-        dtype=np.float64,
+    parts, owner = shapely.get_parts(degrees, return_index=True)
+    rings, part = shapely.get_rings(parts, return_index=True)
+    xy = shapely.get_coordinates(rings)
+    ends = np.r_[0, np.cumsum(shapely.get_num_coordinates(rings))]
+    # one call for each ring: the geodesic library takes one at a time
+    size = np.array(
+        [abs(geod.polygon_area_perimeter(xy[start:stop, 0], xy[start:stop, 1])[0]) for start, stop in pairwise(ends)]
     )
+    hole = np.r_[False, part[1:] == part[:-1]] if len(part) else np.zeros(0, dtype=bool)
+    return np.bincount(owner[part], np.where(hole, -size, size), minlength=len(degrees)).astype(np.float64)
 
 
 def find_geodesic_m(start: FloatArray, end: FloatArray) -> FloatArray:
@@ -69,11 +79,19 @@ def find_geodesic_m(start: FloatArray, end: FloatArray) -> FloatArray:
 
 @dataclass(frozen=True)
 class Part:
-    """A part of the site and its own projection."""
+    """A part of the site and its own projection; its middle on the unit sphere, and how far its members lie from it."""
 
     members: IntArray
     to_local: Transformer
     to_degrees: Transformer
+    middle: FloatArray
+    radius_m: float
+
+
+def find_unit_vectors(lon: FloatArray, lat: FloatArray) -> FloatArray:
+    """Return places on the unit sphere, shape (n, 3), of longitudes and latitudes [degrees]."""
+    lam, phi = np.radians(lon), np.radians(lat)
+    return np.column_stack([np.cos(phi) * np.cos(lam), np.cos(phi) * np.sin(lam), np.sin(phi)])
 
 
 def split_site(lon: FloatArray, lat: FloatArray) -> list[Part]:
@@ -81,25 +99,25 @@ def split_site(lon: FloatArray, lat: FloatArray) -> list[Part]:
 
     Works across the antimeridian and at the poles, since places are sorted on the sphere and not by degrees.
     """
-    lam, phi = np.radians(lon), np.radians(lat)
-    sphere = np.column_stack([np.cos(phi) * np.cos(lam), np.cos(phi) * np.sin(lam), np.sin(phi)])
+    sphere = find_unit_vectors(lon, lat)
     cube = np.floor(sphere / _CUBE).astype(np.int64)
     _, label = np.unique(cube, axis=0, return_inverse=True)
-    label = np.asarray(label).ravel()
-    parts = []
-    for number in range(int(label.max()) + 1 if len(label) else 0):
-        members = np.flatnonzero(label == number)
-        x, y, z = sphere[members].mean(axis=0)
-        parts.append(_make_part(members, np.degrees(np.arctan2(y, x)), np.degrees(np.arctan2(z, np.hypot(x, y)))))
-    return parts
+    order = np.argsort(np.asarray(label).ravel(), kind="stable")
+    groups = np.split(order, np.flatnonzero(np.diff(np.asarray(label).ravel()[order])) + 1) if len(order) else []
+    return [_make_part(members, sphere[members]) for members in groups]
 
 
-def _make_part(members: IntArray, lon: float, lat: float) -> Part:
+def _make_part(members: IntArray, sphere: FloatArray) -> Part:
     from pyproj import Transformer
 
+    middle = sphere.mean(axis=0)
+    middle /= np.linalg.norm(middle)
+    lon, lat = np.degrees(np.arctan2(middle[1], middle[0])), np.degrees(np.arcsin(middle[2]))
     local = f"+proj=aeqd +lat_0={lat:.9f} +lon_0={lon:.9f} +datum=WGS84 +units=m +type=crs"
     to_local = Transformer.from_crs("EPSG:4326", local, always_xy=True)
-    return Part(members, to_local, Transformer.from_crs(local, "EPSG:4326", always_xy=True))
+    to_degrees = Transformer.from_crs(local, "EPSG:4326", always_xy=True)
+    radius_m = float(np.linalg.norm(sphere - middle, axis=1).max()) * _RADIUS_M
+    return Part(members, to_local, to_degrees, middle, radius_m)
 
 
 @dataclass(frozen=True)
@@ -116,6 +134,8 @@ class Edges:
         Row of the layer for each run, shape (r,).
     areas, area_owner
         Polygons, and the row of the layer for each.
+    run_place, area_place
+        Middle of each run and polygon on the unit sphere and its radius there, shape (r, 4) and (a, 4).
     """
 
     xy: FloatArray
@@ -124,6 +144,8 @@ class Edges:
     run_owner: IntArray
     areas: GeometryArray
     area_owner: IntArray
+    run_place: FloatArray
+    area_place: FloatArray
 
 
 def cut_edges(degrees: GeometryArray) -> Edges:
@@ -139,41 +161,91 @@ def cut_edges(degrees: GeometryArray) -> Edges:
     first = np.r_[0, np.cumsum(size)[:-1]].astype(np.intp)
     count = np.maximum(-(-(size - 1) // _RUN_SEGMENTS), 1)
     line = np.repeat(np.arange(len(lines)), count)
-    number = np.arange(len(line)) - np.repeat(np.r_[0, np.cumsum(count)[:-1]].astype(np.intp), count)
-    start = first[line] + number * _RUN_SEGMENTS
-    stop = np.minimum(start + _RUN_SEGMENTS, first[line] + size[line] - 1)
-    length = stop - start + 1
+    start = first[line] + _count_up(count) * _RUN_SEGMENTS
+    length = np.minimum(start + _RUN_SEGMENTS, first[line] + size[line] - 1) - start + 1
     run = np.repeat(np.arange(len(line)), length)
-    place = np.arange(len(run)) - np.repeat(np.r_[0, np.cumsum(length)[:-1]].astype(np.intp), length)
+    vertex = start[run] + _count_up(length)
     areal = (kind == _POLYGON) & ~shapely.is_empty(parts)
+    corner, area = shapely.get_coordinates(parts[areal], return_index=True)
     return Edges(
-        xy, start[run] + place, run, line_owner[line].astype(np.intp), parts[areal], owner[areal].astype(np.intp)
+        xy=xy,
+        vertex=vertex,
+        vertex_run=run,
+        run_owner=line_owner[line].astype(np.intp),
+        areas=parts[areal],
+        area_owner=owner[areal].astype(np.intp),
+        run_place=_find_caps(xy[vertex], run, len(line)),
+        area_place=_find_caps(corner, area, int(areal.sum())),
     )
+
+
+def _count_up(count: IntArray) -> IntArray:
+    """Return 0, 1, ... for each run of the given lengths, one after the other."""
+    ends = np.r_[0, np.cumsum(count)[:-1]].astype(np.intp)
+    return np.asarray(np.arange(int(count.sum())) - np.repeat(ends, count), dtype=np.intp)
+
+
+def _find_caps(xy: FloatArray, group: IntArray, count: int) -> FloatArray:
+    """Return middle and radius on the unit sphere of groups of vertices, shape (count, 4)."""
+    sphere = find_unit_vectors(xy[:, 0], xy[:, 1])
+    number = np.maximum(np.bincount(group, minlength=count), 1)
+    middle = np.column_stack([np.bincount(group, sphere[:, axis], minlength=count) / number for axis in range(3)])
+    radius = np.zeros(count)
+    np.maximum.at(radius, group, np.linalg.norm(sphere - middle[group], axis=1))
+    return np.column_stack([middle, radius])
 
 
 @dataclass(frozen=True)
 class LocalEdges:
-    """`Edges` in the projection of one part."""
+    """`Edges` in the projection of one part: all that lie within ``complete_m`` of its members, and maybe others."""
 
     runs: GeometryArray
     run_owner: IntArray
     areas: GeometryArray
     area_owner: IntArray
+    complete_m: float
 
 
-def move_edges(edges: Edges, part: Part) -> LocalEdges:
-    """Return edges in the projection of a part [m]."""
-    xy = np.column_stack(part.to_local.transform(edges.xy[:, 0], edges.xy[:, 1])) if len(edges.xy) else edges.xy
-    size = np.bincount(edges.vertex_run, minlength=len(edges.run_owner))
-    runs = np.empty(len(edges.run_owner), dtype=object)
-    lone = size == 1
-    in_line = ~lone[edges.vertex_run]
+def move_edges(edges: Edges, part: Part, owners: NDArray[np.bool_] | None = None) -> LocalEdges:
+    """Return edges in the projection of a part [m].
+
+    Parameters
+    ----------
+    edges
+        All edges of a layer.
+    part
+        The part of the site.
+    owners
+        Take all edges of these features, wherever they lie; by default those of any feature near the part.
+    """
+    if owners is None:
+        near = [
+            np.linalg.norm(place[:, :3] - part.middle, axis=1) - place[:, 3] <= (part.radius_m + _NEAR_M) / _RADIUS_M
+            for place in (edges.run_place, edges.area_place)
+        ]
+        complete_m = np.inf if near[0].all() and near[1].all() else _NEAR_M / 2  # half: the sphere is no ellipsoid
+    else:
+        near, complete_m = [owners[edges.run_owner], owners[edges.area_owner]], np.inf
+    run, area = near
+    runs = _build_runs(edges, run, part)
+    areas = move_outlines(edges.areas[area], part.to_local)
+    return LocalEdges(runs, edges.run_owner[run], areas, edges.area_owner[area], complete_m)
+
+
+def _build_runs(edges: Edges, chosen: NDArray[np.bool_], part: Part) -> GeometryArray:
+    """Return the chosen runs as lines and points in the projection of a part."""
+    kept = chosen[edges.vertex_run]
+    vertex, run = edges.vertex[kept], (np.cumsum(chosen) - 1)[edges.vertex_run[kept]]
+    runs = np.empty(int(chosen.sum()), dtype=object)
+    if not len(vertex):
+        return runs
+    xy = np.column_stack(part.to_local.transform(edges.xy[vertex, 0], edges.xy[vertex, 1]))
+    lone = np.bincount(run, minlength=len(runs)) == 1
+    in_line = ~lone[run]
     if in_line.any():
-        numbered = np.cumsum(~lone) - 1
-        indices = numbered[edges.vertex_run[in_line]]
-        runs[~lone] = shapely.linestrings(xy[edges.vertex[in_line]], indices=indices)
-    runs[lone] = shapely.points(xy[edges.vertex[~in_line]])
-    return LocalEdges(runs, edges.run_owner, _move(edges.areas, part.to_local), edges.area_owner)
+        runs[~lone] = shapely.linestrings(xy[in_line], indices=(np.cumsum(~lone) - 1)[run[in_line]])
+    runs[lone] = shapely.points(xy[~in_line])
+    return runs
 
 
 @dataclass(frozen=True)
@@ -183,6 +255,14 @@ class Nearest:
     owner: IntArray
     distance_m: FloatArray
     on: NDArray[np.bool_]
+
+
+def find_unsure(nearest: Nearest, edges: LocalEdges, credit_m: FloatArray) -> NDArray[np.bool_]:
+    """Tell for which outlines a feature that was left out, since it lies further off, could bind more."""
+    if np.isinf(edges.complete_m) or not np.isfinite(credit_m).any():
+        return np.zeros(len(nearest.owner), dtype=bool)
+    margin = nearest.distance_m - credit_m[nearest.owner]
+    return ~(margin <= edges.complete_m - float(np.nanmax(credit_m))) | (nearest.owner < 0)
 
 
 def find_nearest(outline: GeometryArray, edges: LocalEdges, credit_m: FloatArray, part: Part) -> Nearest:

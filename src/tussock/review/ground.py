@@ -1,4 +1,4 @@
-"""In: patches and units of a delivered plan. Out: findings on their CRS, their outlines, how units tile patches, areas."""
+"""In: patches and units of a delivered plan. Out: findings on CRS, outlines, tiling and areas."""
 
 from __future__ import annotations
 
@@ -8,7 +8,8 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 
-from tussock.review.evidence import Evidence, read_number
+from tussock.review.columns import find_places, read_number
+from tussock.review.evidence import Evidence
 from tussock.review.geometry import find_geodesic_m
 from tussock.review.rows import Row, info, pick_rows, show_number, violation, warning
 
@@ -94,8 +95,6 @@ def _check_points(evidence: Evidence) -> list[Row]:
         return []
     lon, lat = read_number(table, "from_lon"), read_number(table, "from_lat")
     known = table[np.isfinite(lon) & np.isfinite(lat)].drop_duplicates("unit_id")
-    from tussock.review.evidence import find_places
-
     place = find_places(evidence.units["unit_id"], known["unit_id"].astype(str))
     points = shapely.points(read_number(known, "from_lon"), read_number(known, "from_lat"))
     found = place >= 0
@@ -231,7 +230,9 @@ def check_areas(evidence: Evidence) -> list[Row]:
         tolerance = AREA_TOLERANCE + _find_rounding(outline, area)
         rows += _compare(name, table[f"{name}_id"].to_numpy(), "area", table["area_m2"].to_numpy(), area, tolerance)
     known = place >= 0
-    total = np.bincount(place[known], units["area_m2"].to_numpy()[known], minlength=len(patches))
+    total: FloatArray = np.bincount(place[known], units["area_m2"].to_numpy()[known], minlength=len(patches)).astype(
+        np.float64
+    )
     rows += _compare(
         "patch", patches["patch_id"].to_numpy(), "area of its units", total, patches["area_m2"].to_numpy(), 1e-9
     )

@@ -1,4 +1,4 @@
-"""In: treatments planned on units, products and rule sets. Out: findings: label, listing, aquatic label in water, dates."""
+"""In: treatments planned on units, products and rule sets. Out: findings on labels, listing and water."""
 
 from __future__ import annotations
 
@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 from tussock.base.records import DELIVERY, Product
 from tussock.review.evidence import Evidence
+from tussock.review.geometry import Part, move_outlines, move_to_degrees
 from tussock.review.rows import Row, info, pick_rows, violation
 from tussock.review.tanks import find_label_faults, find_unlisted, is_within
 
@@ -22,7 +23,7 @@ _WET_SHARE: Final = 2e-6
 
 
 def check_label(evidence: Evidence) -> list[Row]:
-    """Check that products are used as the label says: method, share in the mix, carrier, in water only if made for it."""
+    """Check that products are used as the label says: method, share in the mix, carrier, aquatic label in water."""
     units = evidence.units
     ids = units["unit_id"].to_numpy()
     rows: list[Row] = []
@@ -82,7 +83,9 @@ def find_dry_ways(evidence: Evidence) -> BoolArray:
     by_column = [
         name in products and not products[name].aquatic_label for name in evidence.units["product_id"].tolist()
     ]
-    return np.array([*by_record, False], dtype=bool)[evidence.unit_treatment] | np.array(by_column, dtype=bool)
+    record = np.array([*by_record, False], dtype=bool)[evidence.unit_treatment]
+    dry: BoolArray = record | np.array(by_column, dtype=bool)
+    return dry
 
 
 def _check_wet(evidence: Evidence) -> list[Row]:
@@ -116,7 +119,7 @@ def find_wet_ground_m2(evidence: Evidence, some: BoolArray) -> NDArray[np.float6
         return ground
     touching = some & (nearest.on | (nearest.distance_m - half[nearest.owner] <= 0))
     outlines = np.asarray(frame.geometry.array, dtype=object)
-    for part, outline, _ in evidence._local:
+    for part, outline, _ in evidence.local:
         chosen = touching[part.members]
         members, shapes = part.members[chosen], outline[chosen]
         if not len(members):
@@ -126,17 +129,14 @@ def find_wet_ground_m2(evidence: Evidence, some: BoolArray) -> NDArray[np.float6
 
 
 def _measure_wet(
-    evidence: Evidence, part: Any, shapes: NDArray[Any], water: NDArray[Any], half: NDArray[np.float64]
+    evidence: Evidence, part: Part, shapes: NDArray[Any], water: NDArray[Any], half: NDArray[np.float64]
 ) -> NDArray[np.float64]:
-    from tussock.review.geometry import _move, move_to_degrees
-
-    local = _move(move_to_degrees(water, evidence.delivered.layers["water"].crs), part.to_local)
+    local = move_outlines(move_to_degrees(water, evidence.delivered.layers["water"].crs), part.to_local)
     wide = half > 0
     local[wide] = shapely.buffer(local[wide], half[wide])
     unit, feature = shapely.STRtree(local).query(shapes, predicate="intersects")
     area = shapely.area(shapely.intersection(shapes[unit], local[feature]))
-    total: NDArray[np.float64] = np.bincount(unit, area, minlength=len(shapes))
-    return total
+    return np.bincount(unit, area, minlength=len(shapes)).astype(np.float64)
 
 
 def check_listing(evidence: Evidence) -> list[Row]:

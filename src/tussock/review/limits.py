@@ -1,4 +1,4 @@
-"""In: doses planned, earlier applications, patches on one ground. Out: findings on limits of one application and of the year."""
+"""In: doses planned, earlier applications, patches on one ground. Out: findings on limits of the label."""
 
 from __future__ import annotations
 
@@ -15,7 +15,8 @@ from tussock.base.columns import DOSE
 from tussock.base.records import STEM_METHODS
 from tussock.base.text import show_dose
 from tussock.review.applied import list_applied
-from tussock.review.evidence import Evidence, find_places, read_number
+from tussock.review.columns import find_places, read_number
+from tussock.review.evidence import Evidence
 from tussock.review.ground import AREA_TOLERANCE
 from tussock.review.rows import Row, info, pick_rows, violation
 
@@ -55,7 +56,8 @@ class Ledger:
 
         layer = self.evidence.delivered.layers.get("history")
         if layer is None or not len(layer) or not len(self.applied):
-            return pd.DataFrame({"entry": [], "dose": [], "stems": [], "product_id": [], "date": []})
+            kinds: dict[str, Any] = {"entry": int, "dose": float, "stems": float, "product_id": "str", "date": "str"}
+            return pd.DataFrame({name: pd.Series([], dtype=kind) for name, kind in kinds.items()})
         unit, record = self._find_covered(np.asarray(layer.geometry.array, dtype=object))
         listed = pd.DataFrame(
             {

@@ -1,18 +1,16 @@
-"""In: a folder that a plan was written into. Out: `Delivered`, and a finding for each file that is not as it should be."""
+"""In: a folder that a plan was written into. Out: `Delivered`, with a finding for each file that is amiss."""
 
 from __future__ import annotations
 
-import csv
-import hashlib
 import json
 import sqlite3
 import warnings
-import zipfile
-from collections.abc import Callable, Iterator
-from contextlib import closing, contextmanager
+from collections.abc import Callable
+from importlib.util import find_spec
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Final
+from typing import TYPE_CHECKING, Any, Final, TypeVar
 
+from tussock.review import readers
 from tussock.review.delivered import CSV_FILES, FILES, LAYERS, MORE_LAYERS, TABLES, Delivered
 from tussock.review.rows import Row, info, violation, warning
 
@@ -20,43 +18,59 @@ if TYPE_CHECKING:
     import geopandas as gpd
     import pandas as pd
 
+ResultT = TypeVar("ResultT")
+
 #: Versions of plans that this review knows how to read (major and minor).
 KNOWN_VERSIONS: Final = ("0.1",)
-_SQLITE_HEAD: Final = b"SQLite format 3\x00"
+RUN_FILE: Final = "run.json"
+GEOPACKAGE: Final = "plan.gpkg"
+WORKBOOK: Final = "plan.xlsx"
 #: What the start and the end of each kind of file look like; b"" where anything goes.
 _MARKS: Final = {
-    ".gpkg": (_SQLITE_HEAD, b""),
+    ".gpkg": (b"SQLite format 3\x00", b""),
     ".xlsx": (b"PK", b""),
     ".pdf": (b"%PDF-", b"%%EOF"),
     ".html": (b"<", b"</html>"),
 }
-_TAIL: Final = 2048
-_NAME = "run.json"
+_AS_WRITTEN: Final = "the file as the plan wrote it"
 
 
 class _Loader:
-    """Collects what a folder holds; every method turns what goes wrong into a finding."""
+    """Collects what a folder holds; whatever goes wrong becomes a finding."""
 
     def __init__(self, folder: Path) -> None:
         self.folder = folder
         self.rows: list[Row] = []
         self.unread: dict[str, str] = {}
+        self.hashes: dict[str, str] = {}
 
-    def refuse(self, name: str, found: str, expected: str = "") -> None:
+    def refuse(self, name: str, found: str, expected: str = _AS_WRITTEN) -> None:
         """Note that a file cannot be used."""
         self.unread[name] = found
         self.rows.append(violation(name, found, expected, "what rests on it is not checked"))
 
-    @contextmanager
-    def guard(self, name: str) -> Iterator[None]:
-        """Turn whatever a damaged file makes a reader raise into one finding."""
+    def attempt(self, name: str, read: Callable[[], ResultT]) -> ResultT | None:
+        """Return what a reader returns; whatever a damaged file makes it raise is one finding, and None."""
         try:
             with warnings.catch_warnings():
                 warnings.simplefilter("ignore")  # a damaged file makes GDAL warn as well as fail
-                yield
+                return read()
         except Exception as error:  # noqa: BLE001  (a foreign file can make a reader raise anything)
-            text = " ".join(str(error).split())[:200]
-            self.refuse(name, f"cannot be read ({text or type(error).__name__})", "a file as the plan wrote it")
+            if isinstance(error, sqlite3.OperationalError) and "locked" in str(error):
+                self.refuse(name, "locked by another program", "close the file there and review again")
+                return None
+            text = " ".join(str(error).split())[:200] or type(error).__name__
+            self.refuse(name, f"cannot be read ({text})", _AS_WRITTEN)
+            return None
+
+    def usable(self, name: str) -> bool:
+        """Tell whether a file is there and was not refused."""
+        return name in self.hashes and name not in self.unread
+
+    def finish(self, **parts: Any) -> Delivered:
+        """Return what was loaded."""
+        found: dict[str, Any] = {"hashes": self.hashes, "unread": self.unread, "rows": tuple(self.rows)}
+        return Delivered(folder=self.folder, **found, **parts)
 
 
 def load_folder(folder: Path) -> Delivered:
@@ -75,221 +89,121 @@ def load_folder(folder: Path) -> Delivered:
     loader = _Loader(folder)
     if not folder.is_dir():
         loader.refuse(str(folder), "no such folder" if not folder.exists() else "a file", "a folder with a plan")
-        return Delivered(folder, unread=loader.unread, rows=tuple(loader.rows))
+        return loader.finish()
     run = _read_run(loader)
     if run is None:
-        return Delivered(folder, unread=loader.unread, rows=tuple(loader.rows))
-    hashes = _check_files(loader, run)
-    layers: dict[str, gpd.GeoDataFrame] = {}
-    tables: dict[str, pd.DataFrame] = {}
-    if "plan.gpkg" in hashes and "plan.gpkg" not in loader.unread:
-        layers, tables = _read_geopackage(loader, folder / "plan.gpkg")
-    listed = {name: _read_csv(loader, folder / name) for name in CSV_FILES if _usable(loader, hashes, name)}
-    sheets = _read_workbook(loader, folder / "plan.xlsx") if _usable(loader, hashes, "plan.xlsx") else None
-    texts = {
-        name: _read_text(loader, folder / name)
-        for name in hashes
-        if name.endswith(".html") and name not in loader.unread
-    }
-    return Delivered(
-        folder=folder,
+        return loader.finish()
+    _check_files(loader, run)
+    layers, tables = _read_geopackage(loader) if loader.usable(GEOPACKAGE) else ({}, {})
+    pages = [name for name in loader.hashes if name.endswith(".html")]
+    return loader.finish(
         run=run,
         layers=layers,
         tables=tables,
-        csv={name: frame for name, frame in listed.items() if frame is not None},
-        sheets=sheets,
-        texts=texts,
-        hashes=hashes,
-        unread=loader.unread,
-        rows=tuple(loader.rows),
+        csv=_read_each(loader, list(CSV_FILES), readers.read_csv),
+        sheets=_read_workbook(loader) if loader.usable(WORKBOOK) else None,
+        texts=_read_each(loader, pages, readers.read_text),
     )
-
-
-def _usable(loader: _Loader, hashes: dict[str, str], name: str) -> bool:
-    return name in hashes and name not in loader.unread
 
 
 def _read_run(loader: _Loader) -> dict[str, Any] | None:
     """Return run.json; None where it is not there or not one that this review can read."""
-    path = loader.folder / _NAME
+    path = loader.folder / RUN_FILE
+    what = "the file that says how the plan was made"
     if not path.is_file():
-        loader.refuse(_NAME, "missing", "the file that says how the plan was made")
+        loader.refuse(RUN_FILE, "missing", what)
         return None
-    content: Any = None
-    with loader.guard(_NAME):
-        content = json.loads(path.read_bytes())
-    if _NAME in loader.unread:
+    content: Any = loader.attempt(RUN_FILE, lambda: json.loads(path.read_bytes()))
+    if RUN_FILE in loader.unread:
         return None
     if not isinstance(content, dict) or "tussock" not in content:
-        loader.refuse(_NAME, "not a run file", "the file that says how the plan was made")
+        loader.refuse(RUN_FILE, "not a run file", what)
         return None
     version = str(content["tussock"])
     if ".".join(version.split(".")[:2]) not in KNOWN_VERSIONS:
         known = " or ".join(f"{item}.x" for item in KNOWN_VERSIONS)
-        loader.refuse(_NAME, f"a plan of version {version}", f"version {known}: make the plan anew, or review it there")
+        loader.refuse(
+            RUN_FILE, f"a plan of version {version}", f"version {known}: make the plan anew, or review it there"
+        )
         return None
     needed = {"documents": list, "inputs": list, "outputs": dict, "crs": dict}
     missing = [key for key, kind in needed.items() if not isinstance(content.get(key), kind)]
     if missing:
-        loader.refuse(_NAME, f"without {', '.join(missing)}", "a run file as the plan wrote it")
+        loader.refuse(RUN_FILE, f"without {', '.join(missing)}", what)
         return None
     return content
 
 
-def _check_files(loader: _Loader, run: dict[str, Any]) -> dict[str, str]:
-    """Return the hash of every file that is there; missing, empty, cut short and foreign ones are findings."""
+def _check_files(loader: _Loader, run: dict[str, Any]) -> None:
+    """Look at every file from outside: missing, empty, cut short, foreign, and those that are not of the plan."""
     left_out = run.get("left_out")
     left_out = left_out if isinstance(left_out, dict) else {}
-    wanted = dict.fromkeys([*FILES, *run["outputs"]])
-    hashes: dict[str, str] = {}
+    wanted = dict.fromkeys([*FILES, *map(str, run["outputs"])])
     for name in wanted:
         path = loader.folder / name
         if Path(name).name != name:
             loader.refuse(name, "a path in the list of outputs", "the name of a file in the folder")
-        elif not path.is_file():
-            if name in left_out:
-                loader.rows.append(
-                    info(name, "not checked: left out when the plan was written", "", str(left_out[name]))
-                )
-            else:
-                loader.refuse(name, "missing", "the file as the plan wrote it")
+        elif path.is_file():
+            _check_file(loader, path)
+        elif name in left_out:
+            loader.rows.append(info(name, "not checked: left out when the plan was written", "", str(left_out[name])))
         else:
-            _check_file(loader, path, hashes)
+            loader.refuse(name, "missing")
     for item in sorted(loader.folder.iterdir()):
         if item.name not in wanted:
             note = "not of the plan, not checked; take it out of the folder before it is passed on"
             loader.rows.append(warning(item.name, "a file that run.json does not list", "", note))
-    return hashes
 
 
-def _check_file(loader: _Loader, path: Path, hashes: dict[str, str]) -> None:
+def _check_file(loader: _Loader, path: Path) -> None:
     head, end = _MARKS.get(path.suffix, (b"", b""))
-    size = path.stat().st_size
-    if size == 0:
-        loader.refuse(path.name, "an empty file", "the file as the plan wrote it")
+    if path.stat().st_size == 0:
+        loader.refuse(path.name, "an empty file")
         return
-    with loader.guard(path.name), path.open("rb") as file:
-        hashes[path.name] = hashlib.file_digest(file, "sha256").hexdigest()
-        file.seek(0)
-        start = file.read(64).lstrip()
-        file.seek(max(size - _TAIL, 0))
-        tail = file.read()
-    if path.name in loader.unread:
+    seen = loader.attempt(path.name, lambda: readers.glance_at(path))
+    if seen is None:
         return
-    if not start.startswith(head):
-        loader.refuse(path.name, f"a foreign file (it starts with {start[:8]!r})", f"a {path.suffix[1:]} file")
-    elif end not in tail:
+    loader.hashes[path.name] = seen.sha256
+    if not seen.start.lstrip().startswith(head):
+        found = f"a foreign file (it starts with {seen.start[:8]!r})"
+        loader.refuse(path.name, found, f"a {path.suffix[1:]} file")
+    elif end not in seen.tail:
         loader.refuse(path.name, "cut short", f"a file that ends with {end.decode()}")
 
 
-def _read_geopackage(loader: _Loader, path: Path) -> tuple[dict[str, gpd.GeoDataFrame], dict[str, pd.DataFrame]]:
-    names: list[str] = []
-    with loader.guard(path.name):
-        try:
-            names = _list_contents(path)
-        except sqlite3.OperationalError as error:
-            if "locked" in str(error):
-                loader.refuse(path.name, "locked by another program", "close the file there and review again")
-                return {}, {}
-            raise
-    if path.name in loader.unread:
-        return {}, {}
+def _read_geopackage(loader: _Loader) -> tuple[dict[str, gpd.GeoDataFrame], dict[str, pd.DataFrame]]:
+    path = loader.folder / GEOPACKAGE
+    names = loader.attempt(GEOPACKAGE, lambda: readers.list_contents(path))
     layers: dict[str, gpd.GeoDataFrame] = {}
     tables: dict[str, pd.DataFrame] = {}
-    for name in (*LAYERS, *MORE_LAYERS):
-        _take(loader, path, name, names, layers, _read_layer, needed=name in LAYERS)
-    for name in TABLES:
-        _take(loader, path, name, names, tables, _read_table, needed=True)
+    for name in () if names is None else (*LAYERS, *MORE_LAYERS, *TABLES):
+        where = f"{GEOPACKAGE}, {name}"
+        if name not in (names or ()):
+            if name not in MORE_LAYERS:
+                loader.refuse(where, "missing", "the layer or table as the plan wrote it")
+            continue
+        if name in TABLES:
+            table = loader.attempt(where, lambda name=name: readers.read_table(path, name))  # type: ignore[misc]
+            tables |= {} if table is None else {name: table}
+        else:
+            layer = loader.attempt(where, lambda name=name: readers.read_layer(path, name))  # type: ignore[misc]
+            layers |= {} if layer is None else {name: layer}
     return layers, tables
 
 
-def _list_contents(path: Path) -> list[str]:
-    """Return the tables of a GeoPackage; raises where the file is damaged or locked."""
-    with closing(sqlite3.connect(f"{path.resolve().as_uri()}?mode=ro", uri=True, timeout=0)) as database:
-        names = [str(name) for (name,) in database.execute("SELECT table_name FROM gpkg_contents")]
-        (verdict,) = database.execute("PRAGMA quick_check(1)").fetchone()
-    if verdict != "ok":
-        raise ValueError(str(verdict))
-    return names
+def _read_each(loader: _Loader, names: list[str], read: Callable[[Path], ResultT]) -> dict[str, ResultT]:
+    """Read the files that can be used."""
+    found = {}
+    for name in [item for item in names if loader.usable(item)]:
+        content = loader.attempt(name, lambda name=name: read(loader.folder / name))  # type: ignore[misc]
+        if content is not None:
+            found[name] = content
+    return found
 
 
-def _take(
-    loader: _Loader,
-    path: Path,
-    name: str,
-    names: list[str],
-    taken: dict[str, Any],
-    read: Callable[[Path, str], Any],
-    *,
-    needed: bool,
-) -> None:
-    """Read one layer or table, where it is there."""
-    where = f"{path.name}, {name}"
-    if name not in names:
-        if needed:
-            loader.refuse(where, "missing", "the layer or table as the plan wrote it")
-        return
-    with loader.guard(where):
-        taken[name] = read(path, name)
-
-
-def _read_layer(path: Path, name: str) -> gpd.GeoDataFrame:
-    import geopandas as gpd
-    import pyogrio
-
-    frame = pyogrio.read_dataframe(path, layer=name, use_arrow=False)
-    if not isinstance(frame, gpd.GeoDataFrame):
-        raise TypeError("a table without geometry where a layer is needed")
-    if frame.geometry.name != "geometry":
-        frame = frame.rename_geometry("geometry")
-    return frame
-
-
-def _read_table(path: Path, name: str) -> pd.DataFrame:
-    import pandas as pd
-
-    with closing(sqlite3.connect(f"{path.resolve().as_uri()}?mode=ro", uri=True, timeout=0)) as database:
-        # the name is one of our own constants
-        return pd.read_sql_query(f'SELECT * FROM "{name}" ORDER BY rowid', database).drop(
-            columns="fid", errors="ignore"
-        )
-
-
-def _read_csv(loader: _Loader, path: Path) -> pd.DataFrame | None:
-    """Return a CSV file with every cell as text; None where it is no table."""
-    import pandas as pd
-
-    frame: pd.DataFrame | None = None
-    with loader.guard(path.name):
-        with path.open(encoding="utf-8", newline="") as file:
-            lines = list(csv.reader(file, strict=True))
-        uneven = [place for place, line in enumerate(lines, start=1) if len(line) != len(lines[0])]
-        if uneven:
-            raise ValueError(
-                f"row {uneven[0]} has {len(lines[uneven[0] - 1])} cells, the first row {len(lines[0])}: cut short?"
-            )
-        frame = pd.DataFrame(lines[1:], columns=lines[0], dtype="str")
-    return frame
-
-
-def _read_text(loader: _Loader, path: Path) -> str:
-    text = ""
-    with loader.guard(path.name):
-        text = path.read_bytes().decode("utf-8")
-    return text
-
-
-def _read_workbook(loader: _Loader, path: Path) -> dict[str, list[tuple[Any, ...]]] | None:
-    """Return the sheets of the workbook as rows of cells; None where it cannot be read."""
-    try:
-        import openpyxl
-    except ImportError:
-        loader.rows.append(info(path.name, "not checked: the package openpyxl is not installed"))
+def _read_workbook(loader: _Loader) -> readers.Sheets | None:
+    """Return the sheets of the workbook; None where it cannot be read."""
+    if find_spec("openpyxl") is None:
+        loader.rows.append(info(WORKBOOK, "not checked: the package openpyxl is not installed"))
         return None
-    sheets: dict[str, list[tuple[Any, ...]]] | None = None
-    with loader.guard(path.name):
-        if zipfile.ZipFile(path).testzip() is not None:
-            raise ValueError("damaged: a part does not match its checksum")
-        with closing(openpyxl.load_workbook(path, read_only=True)) as book:
-            sheets = {page.title: list(page.iter_rows(values_only=True)) for page in book.worksheets}
-    return sheets
+    return loader.attempt(WORKBOOK, lambda: readers.read_workbook(loader.folder / WORKBOOK))

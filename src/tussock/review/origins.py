@@ -1,4 +1,4 @@
-"""In: hashes, documents and words of a delivered plan. Out: findings on what it was made from and what it says of itself."""
+"""In: hashes, documents and words of a delivered plan. Out: findings on what it was made from and what it says."""
 
 from __future__ import annotations
 
@@ -70,7 +70,7 @@ def check_run(evidence: Evidence) -> list[Row]:
 
 def _alike(found: Any, expected: Any) -> bool:
     if isinstance(found, int | float) and isinstance(expected, int | float):
-        return abs(found - expected) <= 1e-9 * max(abs(expected), 1.0)  # noqa: PLR2004  (rounding of one division)
+        return abs(found - expected) <= 1e-9 * max(abs(expected), 1.0)
     return bool(found == expected)
 
 

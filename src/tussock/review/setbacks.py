@@ -1,4 +1,4 @@
-"""In: units, water, receptors and the rules of a delivered plan. Out: findings on every setback, by distances measured anew."""
+"""In: units, water, receptors and the rules of a delivered plan. Out: findings on setbacks, measured anew."""
 
 from __future__ import annotations
 
@@ -11,7 +11,8 @@ from numpy.typing import NDArray
 from tussock.base.columns import LENGTH
 from tussock.base.text import show_length
 from tussock.review.dates import SURVEYED
-from tussock.review.evidence import Evidence, Measured
+from tussock.review.evidence import Evidence
+from tussock.review.measured import Measured
 from tussock.review.rows import Row, info, pick_rows, violation, warning
 from tussock.review.seasons import find_window
 from tussock.review.tanks import find_forbidden
@@ -29,7 +30,7 @@ EDGE_M2: Final = 0.05
 
 
 def find_due(evidence: Evidence, item: Measured) -> BoolArray:
-    """Tell on which units a setback is in force by the distances measured here: nearer than it asks for, with the errors."""
+    """Tell on which units a setback is in force by distances measured here: nearer than asked for, errors counted."""
     if item.anywhere:
         return np.ones(len(evidence.units), dtype=bool)
     if not item.meant:

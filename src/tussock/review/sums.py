@@ -1,4 +1,4 @@
-"""In: units, patches, products and the season of a delivered plan. Out: findings where they do not add up to each other."""
+"""In: units, patches, products and the season of a delivered plan. Out: findings where they do not add up."""
 
 from __future__ import annotations
 
@@ -8,8 +8,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tussock.base.columns import AREA, LIQUID, MASS, Quantity
+from tussock.review.columns import find_places, read_number
 from tussock.review.efforts import find_efforts
-from tussock.review.evidence import Evidence, find_places, read_number
+from tussock.review.evidence import Evidence
 from tussock.review.ground import find_difference
 from tussock.review.rows import Row, info, pick_rows, show_number, violation
 
@@ -165,7 +166,7 @@ def find_season(evidence: Evidence) -> dict[str, tuple[float, str]]:
     values |= {name: size for name, size in find_efforts(evidence).items() if name.endswith("_cost")}
     for item, (name, quantity) in _ITEMS.items():
         some = values[name][planned]
-        if item == "supplies" and not some.any():
+        if item == "supplies" and not np.nan_to_num(some).any():
             continue  # the season has a row for them only where one has a price
         total = float(np.nansum(some)) if np.isfinite(some).any() else float("nan")
         unit = "h" if name == "crew_h" else ""

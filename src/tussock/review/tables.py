@@ -1,4 +1,4 @@
-"""In: the tables of a delivered plan in every file that holds them. Out: findings on their columns, and where two files differ."""
+"""In: the tables of a delivered plan in every file that holds them. Out: findings on columns and differences."""
 
 from __future__ import annotations
 
@@ -8,8 +8,9 @@ from typing import TYPE_CHECKING, Any, Final
 import numpy as np
 from numpy.typing import NDArray
 
+from tussock.review.columns import SCHEMAS
 from tussock.review.delivered import CSV_FILES
-from tussock.review.evidence import SCHEMAS, Evidence
+from tussock.review.evidence import Evidence
 from tussock.review.rows import Row, info, pick_rows, violation, warning
 
 if TYPE_CHECKING:

@@ -1,4 +1,4 @@
-"""In: a rule or a label, and a treatment. Out: whether it meets the products in the tank, whatever column names them."""
+"""In: a rule or a label, and a treatment. Out: whether it meets the products in the tank, by records and by columns."""
 
 from __future__ import annotations
 
@@ -46,7 +46,8 @@ def find_forbidden(evidence: Evidence, setback: Setback) -> BoolArray:
         for method, product_id in evidence.pairs
     ]
     record, column = np.array([*by_record, False], dtype=bool), np.array(by_column, dtype=bool)
-    return record[evidence.unit_treatment] | column[evidence.unit_pair]
+    forbidden: BoolArray = record[evidence.unit_treatment] | column[evidence.unit_pair]
+    return forbidden
 
 
 def find_unlisted(evidence: Evidence, method: str, product: Product) -> list[str]:

@@ -237,4 +237,5 @@ def _draw_anew(block: Block, zone: int, place: int) -> Any:
     radius = reach[group.run_owner[runs]][pair]
     number, radius = number[radius > NO_RADIUS_M], radius[radius > NO_RADIUS_M]
     cells = group.cells[near.cell[near.cell_patch == place]]
-    return shapely.union_all(np.concatenate([cells, draw_capsules(group.segment[number], radius)]))
+    ground = shapely.union_all(np.concatenate([cells, draw_capsules(group.segment[number], radius)]))
+    return shapely.Polygon() if ground.is_empty else ground

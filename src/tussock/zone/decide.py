@@ -153,13 +153,13 @@ def draw_keys(block: Block, ground_patch: IntArray, ground: GeometryArray) -> tu
     Returns
     -------
     Keys
-        What each patch is cut by; a zone that turns out empty is left out.
+        What each patch is cut by.
     ndarray of Polygon or MultiPolygon, shape (k,)
-        The ground of each key.
+        The ground of each key; a zone without ground of its own (a line of no width at no distance) is empty.
     """
     count = len(block.patches)
     patch, zone = np.nonzero(block.straddled)
-    drawn = np.full(len(patch), None, dtype=object)
+    drawn = np.full(len(patch), shapely.Polygon(), dtype=object)
     key_of = np.full(block.straddled.shape, -1, dtype=np.intp)
     key_of[patch, zone] = np.arange(len(patch))
     for item in block.near:
@@ -188,17 +188,17 @@ def draw_keys(block: Block, ground_patch: IntArray, ground: GeometryArray) -> tu
             exact=False,
         )
         drawn[keys] = shapes
-    solid = drawn != None  # noqa: E711  (element by element)
-    patch = np.concatenate([patch[solid], ground_patch])
+    own = len(patch)
+    patch = np.concatenate([patch, ground_patch])
     order = np.argsort(patch, kind="stable")
-    none = np.full(len(ground_patch), -1, dtype=np.intp)
     patch = patch[order]
     start = np.searchsorted(patch, np.arange(count + 1))
+    none = np.full(len(ground_patch), -1, dtype=np.intp)
     keys = Keys(
         patch=patch,
-        zone=np.concatenate([zone[solid], none])[order],
-        ground=np.concatenate([np.full(int(solid.sum()), -1), np.arange(len(ground_patch))])[order],
+        zone=np.concatenate([zone, none])[order],
+        ground=np.concatenate([np.full(own, -1), np.arange(len(ground_patch))])[order],
         bit=np.arange(len(patch)) - start[patch],
         start=start,
     )
-    return keys, np.concatenate([drawn[solid], ground])[order]
+    return keys, np.concatenate([drawn, ground])[order]

@@ -26,6 +26,7 @@ GeometryArray = NDArray[Any]
 
 RUN_SEGMENTS: Final = 12
 CELL_VERTICES: Final = 64
+_STRETCH_RUNS: Final = 3
 #: Under this radius [m] a zone is the feature itself.
 NO_RADIUS_M: Final = 1e-3
 
@@ -148,6 +149,20 @@ def make_group(frame: gpd.GeoDataFrame, chosen: NDArray[np.bool_]) -> FeatureGro
         segment=np.concatenate([segment, np.column_stack([xy, xy])]),
         segment_run=np.concatenate([segment_run, len(runs) + np.arange(len(points))]).astype(np.intp),
     )
+
+
+class Groups:
+    """Makes the group of some rows of a layer once, however many rules and measures ask for it."""
+
+    def __init__(self) -> None:
+        self._made: dict[tuple[int, bytes], FeatureGroup] = {}
+
+    def make(self, frame: gpd.GeoDataFrame, chosen: NDArray[np.bool_]) -> FeatureGroup:
+        """Return the group of the chosen rows of a layer; the layer must live as long as this."""
+        key = (id(frame), np.packbits(chosen).tobytes())
+        if key not in self._made:
+            self._made[key] = make_group(frame, chosen)
+        return self._made[key]
 
 
 def _find_segments(lines: GeometryArray, is_open: NDArray[np.bool_]) -> tuple[FloatArray, IntArray]:
@@ -419,12 +434,14 @@ def draw_zone(group: FeatureGroup, runs: IntArray, cells: IntArray, reach_m: Flo
         Reach from the core of each feature [m], shape (f,).
     """
     runs, cells = np.unique(runs), np.unique(cells)
-    grounds, _ = draw_grounds(
-        group,
-        group.run_line[runs],
-        runs,
-        reach_m[group.run_owner[runs]],
-        np.full(len(cells), -1, np.intp),
-        cells,
-    )
+    if not len(runs):
+        return shapely.union_all(group.cells[cells])
+    # short stretches one by one, each with the run that follows it, so that the corner between them is drawn too
+    stretch = runs // _STRETCH_RUNS
+    ahead = np.flatnonzero((runs % _STRETCH_RUNS == 0) & np.isin(runs - 1, runs))
+    key = np.concatenate([stretch, stretch[ahead] - 1])
+    run = np.concatenate([runs, runs[ahead]])
+    reach = reach_m[group.run_owner[run]]
+    own_key = len(group.runs) + np.arange(len(cells))
+    grounds, _ = draw_grounds(group, key, run, reach, own_key, cells)
     return shapely.union_all(grounds)

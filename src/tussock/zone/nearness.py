@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import TYPE_CHECKING, Any
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 import shapely
@@ -20,6 +21,11 @@ if TYPE_CHECKING:
 
 FloatArray = NDArray[np.float64]
 GeometryArray = NDArray[Any]
+
+#: Sites with more units times rules than this keep only the rows that decide something.
+MOST_ROWS: Final = 2_000_000
+#: Rows of large sites are kept this far beyond the distance that their rule asks for [m].
+SHOWN_M: Final = 150.0
 
 COLUMNS = (
     "unit_id",
@@ -65,7 +71,8 @@ def find_nearness(
     -------
     DataFrame
         Columns `COLUMNS`. Distances are geodesics between the nearest points. A rule without any feature in the
-        layers has no row.
+        layers has no row. Up to `MOST_ROWS` every unit has a row for every rule; on larger sites rows that are not in
+        force and further off than the rule asks by more than `SHOWN_M` are left out (all of them are still proven).
 
     Raises
     ------
@@ -74,21 +81,57 @@ def find_nearness(
     """
     import pandas as pd
 
-    tables = []
+    ids = np.asarray(unit_ids, dtype=object)
+    every = len(ids) * len(rules) <= MOST_ROWS
+    measures: dict[tuple[int, bytes], _Measure] = {}
+    tables, places = [], []
     for place, rule in enumerate(rules):
         if rule.group is not None and not len(rule.group):
             continue
-        table = _measure_rule(rule, geometry, in_force[place], crs)
-        table.insert(0, "unit_id", list(unit_ids))
+        table = _measure_rule(rule, geometry, in_force[place], crs, measures)
+        kept = np.arange(len(ids))
+        if not every:
+            far = table["achieved_m"] > table["required_m"] + table["error_m"] + SHOWN_M
+            kept = np.flatnonzero(table["in_force"] | ~far)
+            table = table.iloc[kept]
+        table.insert(0, "unit_id", ids[kept])
         tables.append(table)
+        places.append(kept)
     if not tables:
         return pd.DataFrame({name: [] for name in COLUMNS})
     joined = pd.concat(tables, ignore_index=True)
-    order = {name: place for place, name in enumerate(unit_ids)}
-    return joined.sort_values("unit_id", key=lambda ids: ids.map(order), kind="stable").reset_index(drop=True)
+    order = np.argsort(np.concatenate(places), kind="stable")
+    return joined.iloc[order].reset_index(drop=True)
 
 
-def _measure_rule(rule: BoundRule, geometry: GeometryArray, in_force: NDArray[np.bool_], crs: CRS) -> pd.DataFrame:
+@dataclass(frozen=True)
+class _Measure:
+    """The nearest feature of each unit, the point pair [degrees] and the geodesic between them [m]."""
+
+    nearest: Nearest
+    points: tuple[FloatArray, FloatArray, FloatArray, FloatArray]
+    achieved: FloatArray
+
+
+def _measure_once(
+    rule: BoundRule, group: FeatureGroup, geometry: GeometryArray, crs: CRS, made: dict[tuple[int, bytes], _Measure]
+) -> _Measure:
+    """Measure the units against a group; rules that differ by one distance for all features share the result."""
+    credit = group.offset_m + rule.distance_m
+    key = (id(group), np.round(credit - credit.min(), 9).tobytes())
+    if key not in made:
+        nearest = find_nearest(group, geometry, credit)
+        made[key] = _Measure(nearest, *find_nearest_points(group, geometry, nearest, crs))
+    return made[key]
+
+
+def _measure_rule(
+    rule: BoundRule,
+    geometry: GeometryArray,
+    in_force: NDArray[np.bool_],
+    crs: CRS,
+    made: dict[tuple[int, bytes], _Measure],
+) -> pd.DataFrame:
     import pandas as pd
 
     count = len(geometry)
@@ -102,9 +145,9 @@ def _measure_rule(rule: BoundRule, geometry: GeometryArray, in_force: NDArray[np
             | dict.fromkeys(("from_lon", "from_lat", "to_lon", "to_lat"), nothing)
             | {"check": False}
         )
-    nearest = find_nearest(rule.group, geometry, rule.group.offset_m + rule.distance_m)
+    measure = _measure_once(rule, rule.group, geometry, crs, made)
+    nearest, points, achieved = measure.nearest, measure.points, measure.achieved
     _prove(rule, nearest, in_force)
-    points, achieved = find_nearest_points(rule.group, geometry, nearest, crs)
     required = rule.distance_m[nearest.owner]
     inside = np.where(achieved < required - rule.error_m - SLACK_M, "inside", "within error")
     inside = np.where(achieved <= required if rule.error_m == 0 else achieved < 0, "inside", inside)

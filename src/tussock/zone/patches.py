@@ -15,7 +15,7 @@ from tussock.base.geodesy import move_geometry
 from tussock.base.stages import Cell, Measured, Repaired, Site, Zoned
 from tussock.zone import reach as reaching
 from tussock.zone.decide import ZoneSpec
-from tussock.zone.features import as_objects, make_group
+from tussock.zone.features import Groups, as_objects
 from tussock.zone.kernel import Grounds, Pieces, cut_blocks
 from tussock.zone.layer import draw_setback_zones
 from tussock.zone.nearness import find_edge_distance_m, find_ground_on, find_nearness
@@ -84,9 +84,10 @@ def _zone_cell(site: Site, repaired: Repaired, measured: Measured, cell: Cell) -
     receptors = repaired.layers.get("receptors")
     accuracy["receptors"] = (receptors.accuracy_m or 0.0) if receptors else 0.0
     paths = {name: layer.path for name, layer in repaired.layers.items()}
-    rules = bind_rules(cell, site.setbacks(), accuracy, {str(name): path for name, path in paths.items()})
+    groups = Groups()
+    rules = bind_rules(cell, site.setbacks(), accuracy, {str(name): path for name, path in paths.items()}, groups)
     geometry = np.asarray(cell.patches.geometry.array, dtype=object)
-    reach = reaching.make_reach(cell)
+    reach = reaching.make_reach(cell, groups)
     others = _find_other_grounds(site, repaired, cell, reach)
     zones, zone_of_rule = _find_zones(rules)
     grounds = Grounds(np.array(others.patch, dtype=np.intp), as_objects(others.ground))
@@ -96,8 +97,8 @@ def _zone_cell(site: Site, repaired: Repaired, measured: Measured, cell: Cell) -
     in_force[bound] = pieces.inside.T[zone_of_rule[bound]]
     units = _make_units(cell, measured, pieces, rules, in_force, others)
     nearness = find_nearness(rules, pieces.geometry, list(units.index), in_force, cell.crs)
-    _measure_units(cell, units, pieces.geometry, reach)
-    return _CellUnits(units, _measure_patches(measured, cell, geometry, pieces), nearness, rules)
+    _measure_units(cell, units, pieces.geometry, reach, groups)
+    return _CellUnits(units, _measure_patches(measured, cell, geometry, pieces, groups), nearness, rules)
 
 
 def _find_zones(rules: list[BoundRule]) -> tuple[list[ZoneSpec], NDArray[np.intp]]:
@@ -219,11 +220,13 @@ def _join_names(column: str, pieces: Pieces, others: _OtherGrounds) -> NDArray[n
     return texts
 
 
-def _measure_units(cell: Cell, units: gpd.GeoDataFrame, geometry: NDArray[np.object_], reach: reaching.Reach) -> None:
+def _measure_units(
+    cell: Cell, units: gpd.GeoDataFrame, geometry: NDArray[np.object_], reach: reaching.Reach, groups: Groups
+) -> None:
     """Add the distance to water, whether a unit stands in water, and how far it is from a standing place."""
-    water = make_group(cell.water, np.ones(len(cell.water), dtype=bool))
+    water = groups.make(cell.water, np.ones(len(cell.water), dtype=bool))
     wet_rows = (cell.water["state"] != "dry").to_numpy(dtype=bool) if len(cell.water) else np.zeros(0, dtype=bool)
-    wet = make_group(cell.water, wet_rows)
+    wet = groups.make(cell.water, wet_rows)
     units["nearest_water_m"] = find_edge_distance_m(water, geometry, cell.crs)
     ground = find_ground_on(wet, geometry)
     planar = shapely.area(geometry)
@@ -237,11 +240,13 @@ def _measure_units(cell: Cell, units: gpd.GeoDataFrame, geometry: NDArray[np.obj
     units["standing"] = [name for _, name in measured]
 
 
-def _measure_patches(measured: Measured, cell: Cell, geometry: NDArray[Any], pieces: Pieces) -> gpd.GeoDataFrame:
+def _measure_patches(
+    measured: Measured, cell: Cell, geometry: NDArray[Any], pieces: Pieces, groups: Groups
+) -> gpd.GeoDataFrame:
     """Add distances to patches; a patch that was cut gets the vertices of the cuts on its outline."""
     patches = measured.patches.loc[cell.patches.index].copy()
-    water = make_group(cell.water, np.ones(len(cell.water), dtype=bool))
-    receptors = make_group(cell.receptors, np.ones(len(cell.receptors), dtype=bool))
+    water = groups.make(cell.water, np.ones(len(cell.water), dtype=bool))
+    receptors = groups.make(cell.receptors, np.ones(len(cell.receptors), dtype=bool))
     patches["nearest_water_m"] = find_edge_distance_m(water, geometry, cell.crs)
     patches["nearest_receptor_m"] = find_edge_distance_m(receptors, geometry, cell.crs)
     count = np.bincount(pieces.patch, minlength=len(patches))

@@ -14,7 +14,7 @@ import numpy as np
 import shapely
 
 from tussock.trade.methods import METHODS
-from tussock.zone.features import FeatureGroup, make_group
+from tussock.zone.features import FeatureGroup, Groups
 
 if TYPE_CHECKING:
     import geopandas as gpd
@@ -38,15 +38,15 @@ class Reach:
     water_mapped: bool
 
 
-def make_reach(cell: Cell) -> Reach:
+def make_reach(cell: Cell, groups: Groups) -> Reach:
     """Gather standing places and open water of a cell."""
     standing = cell.access[~cell.access["kind"].isin(VEHICLE_KINDS)] if len(cell.access) else cell.access
     water = cell.water
     if not len(water):
-        return Reach(standing, make_group(water, np.zeros(0, dtype=bool)), water_mapped=False)
+        return Reach(standing, groups.make(water, np.zeros(0, dtype=bool)), water_mapped=False)
     areal = water.geometry.geom_type.isin(["Polygon", "MultiPolygon"]).to_numpy()
     is_open = areal & (water["state"] != "dry").to_numpy() & ~water["kind"].isin(WADED_KINDS).to_numpy()
-    return Reach(standing, make_group(water, is_open), water_mapped=True)
+    return Reach(standing, groups.make(water, is_open), water_mapped=True)
 
 
 def find_throws_m(treatments: tuple[Treatment, ...], species: str, growth_form: str) -> list[float]:

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from tussock.base.errors import Fault, InputError
 from tussock.base.records import ColumnDistance, FeatureFilter, Ruleset, Setback
 from tussock.base.units import FOOT_M
-from tussock.zone.features import FeatureGroup, make_group
+from tussock.zone.features import FeatureGroup, Groups
 
 if TYPE_CHECKING:
     import geopandas as gpd
@@ -69,7 +69,11 @@ def choose_features(frame: gpd.GeoDataFrame, wanted: FeatureFilter) -> NDArray[n
 
 
 def bind_rules(
-    cell: Cell, setbacks: list[tuple[Ruleset, Setback]], accuracy_m: dict[str, float], layer_paths: dict[str, str]
+    cell: Cell,
+    setbacks: list[tuple[Ruleset, Setback]],
+    accuracy_m: dict[str, float],
+    layer_paths: dict[str, str],
+    groups: Groups,
 ) -> list[BoundRule]:
     """Bind every setback to the features of a cell.
 
@@ -83,13 +87,14 @@ def bind_rules(
         Positional accuracy of ``infestations``, ``water``, ``receptors`` [m].
     layer_paths
         File of each layer, for faults.
+    groups
+        Makes the groups of features.
 
     Raises
     ------
     InputError
         A rule takes its distance from a column that a layer or a feature does not have.
     """
-    groups: dict[FeatureFilter, FeatureGroup] = {}
     bound, faults = [], []
     for ruleset, setback in setbacks:
         wanted = setback.source_filter
@@ -97,9 +102,7 @@ def bind_rules(
             bound.append(BoundRule(setback, ruleset, None, np.empty(0), 0.0, np.empty(0)))
             continue
         frame = cell.water if wanted.layer == "water" else cell.receptors
-        if wanted not in groups:
-            groups[wanted] = make_group(frame, choose_features(frame, wanted))
-        group = groups[wanted]
+        group = groups.make(frame, choose_features(frame, wanted))
         distance, fault = _find_distance(setback, frame, group, layer_paths.get(wanted.layer, wanted.layer))
         faults += fault
         error = accuracy_m["infestations"] + accuracy_m[wanted.layer]
