@@ -133,3 +133,15 @@ def test_more_cover_never_costs_less(sites, operations, time_model, treatments, 
         for name in ("infestations", "water", "access"):
             (sites.folder / f"{name}.gpkg").unlink()
     assert (cost[1] >= cost[0]).all()
+
+
+def test_work_that_the_calendar_does_not_hold_is_named(sites, operations, time_model, treatments):
+    """P1 fits 12 crew hours, P2 does not; nobody knows the cover of P3."""
+    rows = [patch("P1", 20), patch("P2", 500), patch("P3", 1200, None)]
+    text = operations + time_model + MONEY.replace("contingency", 'budget_hours = "12 hours"\ncontingency')
+    text += '[priorities]\nsource = "invented for tests"\n'
+    plan = sites.plan(rows, access=[YARD], rules=RULES, treatments=treatments, operations=text)
+    assert set(plan.work["calendar"]["patch_id"]) == {"P1"}
+    said = plan.findings[plan.findings["layer"] == "calendar"].set_index("row")["what"]
+    assert said["cut line"] == "1 patches lie below the cut line: P2"
+    assert said["hours"] == "1 units whose hours are not known: P3-01"

@@ -394,8 +394,8 @@ def present(frame: pd.DataFrame, schema: Schema, system: UnitSystem) -> pd.DataF
         result[column.shown_name(system)] = values if size == 1.0 else values / size
     used = {column.si_name for column in schema}
     for name in flat.columns:
-        if name not in used and name not in result.columns:
-            result[name] = flat[name]
+        if name not in used:  # a column of the user's that has one of our names is kept under another
+            result[f"{name}_in_file" if name in result.columns else name] = flat[name]
     return type(frame)(result).reset_index(drop=True)
 
 

@@ -15,6 +15,7 @@ from tussock.base.columns import WORK, Schema
 from tussock.base.findings import Finding
 from tussock.base.records import Operations
 from tussock.base.stages import Measured, Site
+from tussock.base.text import join_words
 from tussock.budget import loads, money, priorities
 from tussock.budget.calendar import Schedule, plan_season
 from tussock.budget.followup import list_follow_up
@@ -170,7 +171,23 @@ def _schedule(
         what = f"{len(order)} pairs of patches lie one below the other on mapped streams"
         done = "upstream comes first; stream lines are taken to run downstream as they were drawn: check"
         findings.append(Finding("budget", "water", "streams", what, done, "info"))
-    return plan_season(operations, jobs, order), findings
+    return plan_season(operations, jobs, order), [*findings, *_list_missing(units, ranked)]
+
+
+def _list_missing(units: gpd.GeoDataFrame, ranked: pd.DataFrame) -> list[Finding]:
+    """Say which planned work the calendar does not hold: hours that are not known, patches below the cut line."""
+    findings = []
+    blank = units[(units["status"] == "planned") & units["crew_h"].isna()]
+    if len(blank):
+        what = f"{len(blank)} units whose hours are not known: {join_words([str(name) for name in blank.index])}"
+        findings.append(
+            Finding("budget", "calendar", "hours", what, "not in the calendar; see why their hours are blank")
+        )
+    out = ranked.loc[ranked["line"] == "out", "patch_id"] if len(ranked) else ranked
+    if len(out):
+        what = f"{len(out)} patches lie below the cut line: {join_words([str(name) for name in out])}"
+        findings.append(Finding("budget", "calendar", "cut line", what, "not in the calendar; see priorities", "info"))
+    return findings
 
 
 def _find_order(measured: Measured, reach_m: float) -> tuple[list[tuple[str, str]], dict[str, float]]:
