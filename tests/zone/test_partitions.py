@@ -36,7 +36,8 @@ def files(tmp_path_factory):
     shore = np.column_stack([along, 40 * np.sin(along / 150) + 8 * np.sin(along / 31)])
     lake = shapely.Polygon(np.concatenate([shore, shore[::-1] - [0, 60]]) + ORIGIN)
     streams = [
-        shapely.LineString(np.cumsum(rng.uniform([-9, 4], [9, 14], (40, 2)), axis=0) + ORIGIN + [x, 60]) for x in range(0, 6000, 400)
+        shapely.LineString(np.cumsum(rng.uniform([-9, 4], [9, 14], (40, 2)), axis=0) + ORIGIN + [x, 60])
+        for x in range(0, 6000, 400)
     ]
     water = gpd.GeoDataFrame({"width": [0.0] + [4.0] * len(streams)}, geometry=[lake, *streams], crs=CRS)
     centre = ORIGIN + np.column_stack([rng.uniform(0, 6000, 400), rng.uniform(-40, 120, 400)])
@@ -57,7 +58,9 @@ def read_pieces(paths):
     rows = []
     for path in paths:
         frame = gpd.read_file(path)
-        rows += zip(frame["patch"], frame["zones"], shapely.to_wkb(shapely.normalize(frame.geometry.array)), strict=True)
+        rows += zip(
+            frame["patch"], frame["zones"], shapely.to_wkb(shapely.normalize(frame.geometry.array)), strict=True
+        )
     return sorted(rows)
 
 

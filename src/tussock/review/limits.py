@@ -29,7 +29,7 @@ BoolArray = NDArray[np.bool_]
 
 _SLACK: Final = 1e-6
 _DAY_S: Final = 86_400.0
-#: Ground in common with a record of earlier work under this is a shared edge [m2].
+#: Ground in common with a record of earlier work under this, and under half of the unit, is a shared edge [m2].
 _EDGE_M2: Final = 0.05
 #: Two outlines of one species with this share of their joint ground in common are likely one patch drawn twice.
 _LIKELY_SAME: Final = 0.8
@@ -78,7 +78,8 @@ class Ledger:
         outline = self.evidence.unit_outline
         unit, record = shapely.STRtree(ground).query(outline, predicate="intersects")
         area = shapely.area(shapely.intersection(outline[unit], ground[record])) * self.evidence.unit_scale[unit]
-        return unit[area > _EDGE_M2].astype(np.intp), record[area > _EDGE_M2].astype(np.intp)
+        covered = (area > _EDGE_M2) | (area > self.evidence.unit_area_m2[unit] / 2)
+        return unit[covered].astype(np.intp), record[covered].astype(np.intp)
 
     def sum_records(self, column: str) -> FloatArray:
         """Add up a column of the records for each application."""
@@ -106,10 +107,9 @@ class Ledger:
         joined = joined.assign(earlier=joined["second"] < joined["unit"])
         return joined.sort_values("dose", ascending=False).drop_duplicates(["entry", "patch", "earlier"])
 
-    def sum_neighbours(self, *, only_earlier: bool) -> FloatArray:
+    def sum_neighbours(self) -> FloatArray:
         """Add up what other patches put on the ground of each application."""
-        table = self.neighbours[self.neighbours["earlier"]] if only_earlier else self.neighbours
-        table = table.drop_duplicates(["entry", "patch"])
+        table = self.neighbours.drop_duplicates(["entry", "patch"])
         return _sum_by(table["entry"], table["dose"], len(self.applied))
 
 
@@ -155,6 +155,21 @@ def _list_limits(evidence: Evidence, applied: pd.DataFrame, field: str) -> Float
     return np.array([np.inf if value is None else float(value) for value in values], dtype=np.float64)
 
 
+def _find_year_limits(evidence: Evidence, ledger: Ledger) -> FloatArray:
+    """Return the yearly limit that binds the ground of each application: the strictest label of all that it gets."""
+    applied = ledger.applied
+    own = _list_limits(evidence, applied, "limit_per_year_kg_per_ha")
+    known = {
+        name.casefold(): product.limit_per_year_kg_per_ha
+        for name, product in evidence.catalog.products.items()
+        if product.limit_per_year_kg_per_ha is not None
+    }
+    for table in (ledger.records, ledger.neighbours):
+        limit = table["product_id"].str.casefold().map(known).fillna(np.inf).to_numpy(dtype=float)
+        np.minimum.at(own, table["entry"].to_numpy(dtype=np.intp), limit)
+    return own
+
+
 def _name(evidence: Evidence, applied: pd.DataFrame, row: int) -> str:
     return f"unit {evidence.units['unit_id'].iloc[int(applied['unit'].iloc[row])]}, {applied['product_id'].iloc[row]}"
 
@@ -163,13 +178,12 @@ def _check_doses(evidence: Evidence, ledger: Ledger) -> list[Row]:
     applied, system = ledger.applied, evidence.system
     own = applied["dose"].to_numpy(dtype=float)
     tank = applied.groupby(["unit", "active"])["dose"].transform("sum").to_numpy(dtype=float) if len(applied) else own
-    before, others = ledger.sum_records("dose"), ledger.sum_neighbours(only_earlier=False)
+    before, others = ledger.sum_records("dose"), ledger.sum_neighbours()
     rows: list[Row] = []
-    for name, amount, field in (
-        ("one application", own, "limit_per_application_kg_per_ha"),
-        ("the year", tank + before + others, "limit_per_year_kg_per_ha"),
+    for name, amount, limit in (
+        ("one application", own, _list_limits(evidence, applied, "limit_per_application_kg_per_ha")),
+        ("the year", tank + before + others, _find_year_limits(evidence, ledger)),
     ):
-        limit = _list_limits(evidence, applied, field)
 
         def describe(k: int, name: str = name, amount: FloatArray = amount, limit: FloatArray = limit) -> Row:
             found = f"{show_dose(amount[k], system)} of {applied['active'].iloc[k]}"
@@ -246,16 +260,19 @@ def _check_used(evidence: Evidence, ledger: Ledger) -> list[Row]:
     """Check the share of the yearly limit that a unit says is used, earlier work and other patches counted."""
     applied = ledger.applied
     dose, stems = applied["dose"].to_numpy(dtype=float), applied["stems"].to_numpy(dtype=float)
-    year = _list_limits(evidence, applied, "limit_per_year_kg_per_ha")
+    year = _find_year_limits(evidence, ledger)
     most_stems = _list_limits(evidence, applied, "limit_stems_per_year_per_ha")
-    before = ledger.sum_records("dose") + ledger.sum_neighbours(only_earlier=True)
-    by_dose = np.where(np.isfinite(year), (dose + before) / year, np.nan)
+    other = ledger.sum_records("dose") + ledger.sum_neighbours()
+    by_dose = np.where(np.isfinite(year), (dose + other) / year, np.nan)
     by_stems = np.minimum(ledger.sum_records("stems") + stems, most_stems) / most_stems
     by_stems = np.where(np.isfinite(most_stems) & (stems > 0), by_stems, np.nan)
     least = np.full(len(evidence.units), np.nan)
     np.fmax.at(least, applied["unit"].to_numpy(dtype=np.intp), np.fmax(by_dose, by_stems) * 100)
     most = least.copy()
-    most[ledger.shared[0]] = np.inf  # how much of it the other patch takes hangs on the order of work
+    first, second, _ = evidence.unit_pairs
+    apart = evidence.unit_patch[first] != evidence.unit_patch[second]
+    for unit in (first[apart], second[apart]):
+        most[unit] = np.inf  # the plan counts the heaviest dose that another patch plans anywhere on shared ground
     if evidence.has_stem_table:
         by_table = applied.loc[
             applied["treatment"].map(lambda k: evidence.treatments[k].method in STEM_METHODS), "unit"
