@@ -1,6 +1,7 @@
 """In: a number of patches and a seed. Out: patches clustered along water, lakes, streams, wells; all invented.
 
-Five water features in ten are ponds, four are streams, the rest wetlands; of N/5 water features, one in 2,000 (at least two) is a huge lake of 50,000 vertices or more. The ground grows with N, so that patches lie equally thick.
+Six water features in ten are ponds, four are streams; of N/5 water features, one in 2,000 (at least
+two) is a huge lake of 50,000 vertices or more. The ground grows with N, so that patches lie equally thick.
 """
 
 from __future__ import annotations

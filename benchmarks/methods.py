@@ -1,4 +1,4 @@
-"""In: data and a way to cut. Out: pieces' area in each zone, seconds on the clock and of CPU, peak memory. One way a process.
+"""In: data and a way to cut. Out: area in each zone, seconds on the clock and of CPU, peak memory. One way a process.
 
     python benchmarks/methods.py METHOD DATA.pickle [--same-curve]
 
@@ -47,14 +47,15 @@ def make_zones(data: Data) -> list[ZoneSpec]:
     ]
 
 
-def draw_feature_zones(data: Data, zone: ZoneSpec) -> np.ndarray:
+def draw_feature_zones(zone: ZoneSpec) -> np.ndarray:
     """Our outline around every whole feature."""
     group: FeatureGroup = zone.group
     run = np.arange(len(group.runs))
     grounds, keys = draw_grounds(
         group, group.run_owner, run, zone.reach_m[group.run_owner], group.cell_owner, np.arange(len(group.cells))
     )
-    assert (keys == np.arange(len(group))).all()
+    if not (keys == np.arange(len(group))).all():
+        raise RuntimeError('a feature without ground')
     return grounds
 
 
@@ -206,7 +207,7 @@ METHODS = {"ours": ours, "dissolved": dissolved, "overlaid": overlaid, "postgis"
 def main() -> None:
     method, path = sys.argv[1], Path(sys.argv[2])
     data = pickle.loads(path.read_bytes())  # noqa: S301  (written by run.py)
-    drawn = [draw_feature_zones(data, zone) for zone in make_zones(data)] if "--same-curve" in sys.argv else None
+    drawn = [draw_feature_zones(zone) for zone in make_zones(data)] if "--same-curve" in sys.argv else None
     peak = watch_memory()
     begin, cpu = time.perf_counter(), time.process_time()
     result = METHODS[method](data, drawn)

@@ -6,7 +6,7 @@ Every default stands here with its source; a plan lists which ones it used.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any, Final
+from typing import TYPE_CHECKING, Final
 
 from tussock.base.errors import Fault, InputError
 from tussock.base.records import Operations, TimeModel
@@ -15,7 +15,6 @@ from tussock.base.stages import Site
 if TYPE_CHECKING:
     import pandas as pd
 
-_TABLES: Final = ("time", "money", "priorities", "calendar", "followup")
 _INVENTED: Final = "invented default, no source: put in your own"
 _TOBLER: Final = (
     "Tobler 1993, Three presentations on geographical analysis and modeling, NCGIA technical report 93-1: "
@@ -71,29 +70,17 @@ class Times:
 
 
 def find_operations(site: Site) -> Operations | None:
-    """Return the operations of a site with the tables of all its operations files.
+    """Return the operations of a site, checked for what one table alone cannot tell.
 
     Raises
     ------
     InputError
-        A table stands in two files, amounts are in two currencies, or the day is shorter than travel and breaks.
+        Amounts are in two currencies, or the day is shorter than travel and breaks.
     """
-    operations = site.operations
-    if operations is None:
-        return None
-    files = [item for item in site.documents if item.role == "operations" and item.content is not None]
-    tables: dict[str, Any] = {}
-    for document in files:
-        part = Operations.model_validate(document.content)
-        for name in _TABLES:
-            own = getattr(part, name)
-            if own is not None and tables.get(name) not in (None, own):
-                raise InputError(Fault(document.name, name, "a second table of that name", f"keep one [{name}] table"))
-            tables[name] = own if own is not None else tables.get(name)
-    missing = {name: table for name, table in tables.items() if getattr(operations, name) is None}
-    whole = operations.model_copy(update=missing)
-    _check(whole, ", ".join(item.name for item in files) or "operations")
-    return whole
+    if site.operations is not None:
+        files = [item.name for item in site.documents if item.role == "operations"]
+        _check(site.operations, ", ".join(files) or "operations")
+    return site.operations
 
 
 def _check(operations: Operations, where: str) -> None:

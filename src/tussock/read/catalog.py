@@ -6,7 +6,7 @@ import hashlib
 import json
 from collections.abc import Callable, Iterable, Sequence
 from pathlib import Path
-from typing import Any
+from typing import Any, Final
 
 from tussock.base.errors import Fault, InputError, MissingInputError
 from tussock.base.records import STEM_METHODS, Operations, Product, Record, Ruleset, Treatment
@@ -123,6 +123,10 @@ def _stem_fault(item: Treatment, name: str) -> Fault | None:
     return Fault(name, f'treatment "{item.id}"', "no dose", f"give one of {', '.join(doses)} or spray_volume")
 
 
+#: Tables of an operations file that stand once on a site.
+_SINGLE_TABLES: Final = ("crew", "time", "money", "priorities", "calendar", "followup")
+
+
 def read_operations(names: Sequence[str], folder: Path) -> tuple[Operations | None, list[Document]]:
     """Read operations files; several are joined, and all amounts are in one currency.
 
@@ -138,11 +142,13 @@ def read_operations(names: Sequence[str], folder: Path) -> tuple[Operations | No
         documents.append(_document("operations", name, text, data))
     if not parts:
         return None, documents
-    crews = [part.crew for part in parts if part.crew is not None]
-    if len(crews) > 1:
-        raise InputError(Fault(", ".join(names), "crew", f"{len(crews)} crews", "keep one [crew] table"))
+    single = {key: [getattr(part, key) for part in parts if getattr(part, key) is not None] for key in _SINGLE_TABLES}
+    twice = [key for key, found in single.items() if len(found) > 1]
+    if twice:
+        found = f"{len(single[twice[0]])} tables [{twice[0]}]"
+        raise InputError(Fault(", ".join(names), twice[0], found, f"keep one [{twice[0]}] table"))
     joined = Operations(
-        crew=crews[0] if crews else None,
+        **{key: found[0] for key, found in single.items() if found},
         equipment=_join(parts, lambda part: part.equipment),
         production=_join(parts, lambda part: part.production),
         price=_join(parts, lambda part: part.price),

@@ -1,10 +1,10 @@
-"""In: a block of patches and zones. Out: which patches lie wholly inside, which straddle, and the zone drawn for those."""
+"""In: a block of patches and zones. Out: which patches lie wholly inside, which straddle one, the zone drawn for those."""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, Final
 
 import numpy as np
 import shapely
@@ -16,6 +16,9 @@ FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.intp]
 BoolArray = NDArray[np.bool_]
 GeometryArray = NDArray[Any]
+
+
+_NO_GROUND: Final = shapely.Polygon()
 
 
 @dataclass(frozen=True)
@@ -131,7 +134,7 @@ def _find_near(
     circle: FloatArray,
 ) -> Near:
     far = float(reach_m.max())
-    item, run = group.run_tree.query(shapely.box(*(box + [-far, -far, far, far]).T))
+    item, run = group.run_tree.query(shapely.box(*(box + np.array([-far, -far, far, far])).T))
     limit = reach_m[group.run_owner[run]]
     ours, theirs, around = box[item], group.run_box[run], circle[item]
     aside = np.maximum(np.maximum(theirs[:, :2] - ours[:, 2:], ours[:, :2] - theirs[:, 2:]), 0.0)
@@ -159,10 +162,12 @@ def draw_keys(block: Block, ground_patch: IntArray, ground: GeometryArray) -> tu
     """
     count = len(block.patches)
     patch, zone = np.nonzero(block.straddled)
-    drawn = np.full(len(patch), shapely.Polygon(), dtype=object)
+    drawn = np.full(len(patch), _NO_GROUND, dtype=object)
     key_of = np.full(block.straddled.shape, -1, dtype=np.intp)
     key_of[patch, zone] = np.arange(len(patch))
     for item in block.near:
+        if not block.straddled[:, item.zones].any():
+            continue
         key, pair, reach, cell_key, cell = [], [], [], [], []
         for place in item.zones:
             limit = block.zones[place].reach_m[item.group.run_owner[item.run]]

@@ -99,12 +99,13 @@ class FeatureGroup:
         """West, south, east, north of each run, shape (r, 4)."""
         return np.asarray(shapely.bounds(self.runs)).reshape(-1, 4)
 
-    def prepare(self) -> None:
+    @cached_property
+    def ready(self) -> bool:
         """Build what is otherwise built at first use, so that threads only read."""
         box = shapely.box(0, 0, 0, 0)
         self.run_tree.query(box)
         self.cell_tree.query(box)
-        _ = self.run_start, self.run_box, self.begins_line, self.ends_line
+        return len(self.run_start) + len(self.run_box) + len(self.begins_line) + len(self.ends_line) > 0
 
     def __len__(self) -> int:
         return len(self.owner_row)
@@ -188,7 +189,7 @@ def _find_segments(lines: GeometryArray, is_open: NDArray[np.bool_]) -> tuple[Fl
 
 
 def _cut_runs(segment: FloatArray, line: IntArray) -> tuple[GeometryArray, IntArray, IntArray]:
-    """Cut lines into runs of at most `RUN_SEGMENTS` segments; returns runs, the line of each, the run of each segment."""
+    """Cut lines into runs of `RUN_SEGMENTS` segments: the runs, the line of each, the run of each segment."""
     count = len(segment)
     if count == 0:
         return np.empty(0, dtype=object), np.empty(0, np.intp), np.empty(0, np.intp)

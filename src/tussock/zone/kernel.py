@@ -7,8 +7,8 @@ Patches go through in blocks that lie together, over threads (GEOS works outside
 2. for the others the zone is drawn from their own near runs, and its outline is noded together with the patch's: the
    faces of that arrangement are the pieces, so neighbours share their edges vertex by vertex (`arrange`);
 3. an inner point of each face and its exact distance tell which zones it lies in;
-4. proof: faces add up to the patch; a face outside a zone stands off by the full distance, all of it; the inner point of
-   a face inside is no further than a circumscribed corner. What fails is cut again by the slow way of `cutting`.
+4. proof: faces add up to the patch; a face outside a zone stands off by the full distance, all of it; the inner point
+   of a face inside is no further than a circumscribed corner. What fails is cut again by the slow way of `cutting`.
 """
 
 from __future__ import annotations
@@ -19,7 +19,6 @@ from dataclasses import dataclass
 from typing import Any, Final
 
 import numpy as np
-import shapely
 from numpy.typing import NDArray
 
 from tussock.zone.arrange import (
@@ -118,7 +117,7 @@ def cut_blocks(
         A patch could not be cut so that its pieces tile it.
     """
     for zone in zones:
-        zone.group.prepare()
+        _ = zone.group.ready
     blocks = split_blocks(patches, block)
 
     def work(members: IntArray) -> Pieces:

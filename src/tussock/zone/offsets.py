@@ -135,7 +135,8 @@ def _walk(
     stop = np.flatnonzero(~side.linked)
     parts.append(_at(stop, lead[stop], side.end[stop], normal[stop], radius[stop]))
     round_end = np.flatnonzero(cap)
-    parts.append(_arc(side, round_end, lead[round_end] + 1, np.full(len(round_end), np.pi), radius, step))
+    if len(round_end):
+        parts.append(_arc(side, round_end, lead[round_end] + 1, np.full(len(round_end), np.pi), radius, step))
     outer = np.flatnonzero(side.linked & (side.turn < 0) & ~side.flat)
     parts.append(_arc(side, outer, lead[outer], -side.turn[outer], radius, step))
     half = np.abs(side.turn) / 2
@@ -158,8 +159,10 @@ def _walk(
 def _at(
     owner: IntArray, number: IntArray | int, centre: FloatArray, angle: FloatArray, radius: FloatArray
 ) -> tuple[IntArray, IntArray, FloatArray]:
-    points = centre + radius[:, None] * np.column_stack([np.cos(angle), np.sin(angle)])
-    return owner, np.broadcast_to(np.asarray(number, dtype=np.intp), owner.shape), points
+    points = np.empty((len(owner), 2))
+    points[:, 0] = centre[:, 0] + radius * np.cos(angle)
+    points[:, 1] = centre[:, 1] + radius * np.sin(angle)
+    return owner, number if isinstance(number, np.ndarray) else np.full(len(owner), number, np.intp), points
 
 
 def _arc(

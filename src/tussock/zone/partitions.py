@@ -162,7 +162,8 @@ def _make_specs(zone: ZoneFile, box: Any) -> list[ZoneSpec]:
     width = np.zeros(len(near))
     if zone.features.width_column is not None:
         width = np.nan_to_num(near[zone.features.width_column].to_numpy(dtype=float))
-    frame = gpd.GeoDataFrame({"label": near.index, "width_m": width, "width_assumed": False}, geometry=near.geometry.array)
+    columns = {"label": near.index, "width_m": width, "width_assumed": False}
+    frame = gpd.GeoDataFrame(columns, geometry=near.geometry.array)
     group = make_group(frame, np.ones(len(frame), dtype=bool))
     return [ZoneSpec(group, group.offset_m + distance + SLACK_M) for distance in zone.distance_m]
 
