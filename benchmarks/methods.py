@@ -55,7 +55,7 @@ def draw_feature_zones(zone: ZoneSpec) -> np.ndarray:
         group, group.run_owner, run, zone.reach_m[group.run_owner], group.cell_owner, np.arange(len(group.cells))
     )
     if not (keys == np.arange(len(group))).all():
-        raise RuntimeError('a feature without ground')
+        raise RuntimeError("a feature without ground")
     return grounds
 
 
@@ -179,7 +179,7 @@ def sql(folder: Path, text: str, stdin: str | None = None) -> str:
 
 def copy_in(folder: Path, table: str, rows: list[str]) -> None:
     sql(folder, f"create unlogged table {table}")
-    sql(folder, f"copy {table.split('(')[0]} from stdin csv", "\n".join(rows) + "\n")
+    sql(folder, f"copy {table.split('(', maxsplit=1)[0]} from stdin csv", "\n".join(rows) + "\n")
 
 
 def postgres_cpu(folder: Path) -> float:

@@ -10,8 +10,8 @@ import geopandas as gpd
 import numpy as np
 import pytest
 import shapely
-from memory_site import star
 
+from memory_site import star
 from tussock.zone import arrange, kernel
 from tussock.zone.decide import ZoneSpec
 from tussock.zone.features import draw_capsules, draw_grounds, make_group

@@ -12,8 +12,8 @@ import geopandas as gpd
 import numpy as np
 import pytest
 import shapely
-from memory_site import star
 
+from memory_site import star
 from tussock.base.errors import MissingExtraError
 from tussock.zone import partitions
 from tussock.zone.decide import ZoneSpec

@@ -11,9 +11,9 @@ import itertools
 
 import pytest
 import shapely
-from site_factory import ACRE_M2, FOOT_M, Sites
 
 import tussock
+from site_factory import ACRE_M2, FOOT_M, Sites
 
 PRODUCTS = {
     "gly-aq": ("glyphosate", "salt", True),

@@ -102,6 +102,16 @@ PATCHES: Final[Schema] = (
     Column("cover_high_pct", "number", "highest cover that the mapper's entry allows"),
     Column("infested_low", "number", "infested area at the lowest cover", AREA),
     Column("infested_high", "number", "infested area at the highest cover", AREA),
+    Column("spray_low", "number", "total liquid at the lowest cover", LIQUID),
+    Column("spray_high", "number", "total liquid at the highest cover", LIQUID),
+    Column("product_low", "number", "product at the lowest cover", LIQUID),
+    Column("product_high", "number", "product at the highest cover", LIQUID),
+    Column("ae_low", "number", "acid equivalent at the lowest cover", MASS),
+    Column("ae_high", "number", "acid equivalent at the highest cover", MASS),
+    Column("crew_low", "number", "paid crew time at the lowest cover", HOURS),
+    Column("crew_high", "number", "paid crew time at the highest cover", HOURS),
+    Column("cost_low", "number", "cost at the lowest cover"),
+    Column("cost_high", "number", "cost at the highest cover"),
     Column("reason", "text", "why the patch is not planned in full; findings about its outline and values"),
 )
 
@@ -143,6 +153,14 @@ UNITS: Final[Schema] = (
     Column("dye", "number", "dye in the mix", SMALL_LIQUID),
     Column("adjuvant", "number", "adjuvant in the mix", SMALL_LIQUID),
     Column("area_counted_with", "text", "patch that this shared ground is already planned and counted with"),
+    Column("infested_low", "number", "infested area at the lowest cover", AREA),
+    Column("infested_high", "number", "infested area at the highest cover", AREA),
+    Column("setup", "number", "crew time for setting up", HOURS),
+    Column("treating", "number", "crew time for treating", HOURS),
+    Column("refill", "number", "crew time for refilling", HOURS),
+    Column("labour_cost", "number", "labour, in the currency of the operations file"),
+    Column("product_cost", "number", "product at the price of the operations file"),
+    Column("equipment_cost", "number", "equipment for the time it is in use"),
 )
 
 OPTIONS: Final[Schema] = (

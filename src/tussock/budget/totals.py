@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any, Final
+from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
@@ -10,6 +10,7 @@ from tussock.base.findings import Finding, findings_table
 from tussock.base.stages import Budgeted, Measured, Prescribed, Site, Zoned
 from tussock.budget.operations import find_operations, find_times
 from tussock.budget.places import Surroundings, find_surroundings
+from tussock.budget.ranges import find_ends, find_patch_ranges, find_spread
 from tussock.budget.units import Visit, find_efforts
 from tussock.budget.visits import count_days, find_visits
 from tussock.budget.work import list_work
@@ -73,11 +74,12 @@ def budget_plan(site: Site, measured: Measured, zoned: Zoned, prescribed: Prescr
     if operations is not None and operations.crew is not None and times is not None:
         visits = count_days(visits, prescribed.units, efforts, times, operations.crew.size)
         efforts, missing = find_efforts(site, operations, prescribed.units, visits)
+    ends = find_ends(prescribed.units, lambda moved: find_efforts(site, operations, moved, visits)[0])
     units = prescribed.units.join(efforts[list(_SHOWN)])
-    patches = _sum_patches(zoned.patches, units)
+    patches = _sum_patches(zoned.patches, units).join(find_patch_ranges(ends, zoned.patches.index))
     products = _sum_products(site, units)
     supplied = units.assign(supply_cost=efforts["supply_cost"])
-    season = sum_season(patches, supplied, operations.currency if operations else None)
+    season = sum_season(patches, supplied, ends, operations.currency if operations else None)
     every_term = units.join(efforts.drop(columns=list(_SHOWN)))
     work, noticed = list_work(site, operations, measured, patches, every_term, season, around)
     return Budgeted(units, patches, products, season, findings_table([*missing, *findings, *noticed]), work)
@@ -125,7 +127,9 @@ def _sum_products(site: Site, units: gpd.GeoDataFrame) -> pd.DataFrame:
     return pd.DataFrame(rows, columns=[*columns, "ae_kg", "product_cost"])
 
 
-def sum_season(patches: gpd.GeoDataFrame, units: gpd.GeoDataFrame, currency: str | None) -> pd.DataFrame:
+def sum_season(
+    patches: gpd.GeoDataFrame, units: gpd.GeoDataFrame, ends: dict[str, pd.DataFrame], currency: str | None
+) -> pd.DataFrame:
     """Return the season's totals.
 
     Returns
@@ -163,24 +167,6 @@ def sum_season(patches: gpd.GeoDataFrame, units: gpd.GeoDataFrame, currency: str
     ):
         if column == "supply_cost" and not planned[column].any():
             continue  # nothing but products has a price
-        low, likely, high = _spread(planned, column)
+        low, likely, high = find_spread(planned, ends, column)
         add(item, likely, unit, low, high)
     return pd.DataFrame(rows, columns=["item", "low", "likely", "high", "unit"])
-
-
-def _spread(planned: gpd.GeoDataFrame, column: str) -> tuple[float, float, float]:
-    """Return low, likely and high of a sum: each patch moves with its cover, patches in quadrature."""
-    values: Any = planned[column].to_numpy(dtype=float)
-    likely = float(np.nansum(values)) if np.isfinite(values).any() else float("nan")
-    cover: Any = planned["infested_m2"].to_numpy(dtype=float)
-    moves = np.isnan(planned["stems"].to_numpy(dtype=float))
-    spread = []
-    for name in ("infested_low_m2", "infested_high_m2"):
-        edge: Any = planned[name].to_numpy(dtype=float)
-        ratio = np.divide(edge, cover, out=np.ones_like(edge), where=(cover > 0) & np.isfinite(cover))
-        change = np.where(moves, np.nan_to_num(values) * (ratio - 1), 0.0)
-        by_patch = np.zeros(planned["patch_id"].nunique())
-        codes = planned["patch_id"].astype("category").cat.codes.to_numpy()
-        np.add.at(by_patch, codes, change)
-        spread.append(float(np.sqrt((by_patch**2).sum())))
-    return likely - spread[0], likely, likely + spread[1]

@@ -16,6 +16,7 @@ from typing import TYPE_CHECKING, Any, Final, Literal
 
 from tussock.base.errors import OutputError
 from tussock.base.stages import PlanTables
+from tussock.deliver.styles_table import write_styles
 from tussock.deliver.tables import SCHEMAS, attribute_names, cell_values, describe_columns, list_assumptions
 
 if TYPE_CHECKING:
@@ -74,10 +75,13 @@ def write_geopackage(plan: PlanTables, path: Path) -> None:
         raise OutputError(f"{path} is there already: move it away, a GeoPackage is written anew")
     tables = _list_tables(plan)
     try:
-        with _fixed_date(f"{plan.site.season}-01-01T00:00:00.000Z"):
+        date = f"{plan.site.season}-01-01T00:00:00.000Z"
+        with _fixed_date(date):
             for table in tables:
                 _write_table(plan, path, table)
         _describe(plan, path, tables)
+        with closing(sqlite3.connect(path)) as database, database:
+            write_styles(database, plan, date)
     except (pyogrio.errors.DataSourceError, pyogrio.errors.DataLayerError, sqlite3.OperationalError) as error:
         raise OutputError(f"{path} cannot be written: {error}; name a folder on a disk with room") from error
 

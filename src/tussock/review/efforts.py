@@ -59,7 +59,7 @@ def _find_effort(evidence: Evidence, operations: Operations, treatment: Treatmen
     crew = operations.crew
     hours = (np.nan if crew is None else crew.setup_s * crew.size / _HOUR_S) + treating + refill
     if operations.time is not None:
-        refill = _take_stated(evidence, "refill_h", used, refill)
+        refill = _take_stated(evidence, "refill_hours", used, refill)
         hours = np.fmax(hours, units["crew_h"].to_numpy()[used])
     labour = np.full(len(spray), np.nan) if crew is None else hours * _HOUR_S * crew.wage_per_s[0]
     price = next((item.price_per_l[0] for item in operations.price if item.product == treatment.product), np.nan)

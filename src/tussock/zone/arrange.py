@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from tussock.zone.cutting import SLIVER_SHARE, TILING_TOLERANCE, Zone, cut_patch, merge_slivers
 from tussock.zone.decide import Block, Keys, Near, spread
 from tussock.zone.features import NO_RADIUS_M, draw_capsules
-from tussock.zone.offsets import CAP_SIDES
+from tussock.zone.offsets import CAP_SIDES, where_true
 
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.intp]
@@ -67,15 +67,15 @@ def _clip_outlines(drawn: GeometryArray, patch: IntArray, box: FloatArray) -> tu
     """Return the outlines of grounds where they pass by the box of their patch, and the patch of each line."""
     lines, key = shapely.get_parts(shapely.boundary(drawn), return_index=True)
     xy, line = shapely.get_coordinates(lines, return_index=True)
-    start = np.flatnonzero(line[1:] == line[:-1])
+    start = where_true(line[1:] == line[:-1])
     a, b, owner = xy[start], xy[start + 1], patch[key[line[start]]]
     window = box[owner] + np.array([-_WINDOW_M, -_WINDOW_M, _WINDOW_M, _WINDOW_M])
     kept = ((np.maximum(a, b) >= window[:, :2]) & (np.minimum(a, b) <= window[:, 2:])).all(axis=1)
     start, a, b, owner = start[kept], a[kept], b[kept], owner[kept]
     if not len(start):
         return np.empty(0, dtype=object), np.empty(0, np.intp)
-    begin = np.flatnonzero(np.r_[True, np.diff(start) != 1])
-    number = np.repeat(np.arange(len(begin)), np.diff(np.r_[begin, len(start)]))
+    begin = where_true(np.concatenate([[True], np.diff(start) != 1]))
+    number = np.repeat(np.arange(len(begin)), np.diff(np.concatenate([begin, [len(start)]])))
     vertices = np.insert(b, begin, a[begin], axis=0)
     return shapely.linestrings(vertices, indices=np.insert(number, begin, np.arange(len(begin)))), owner[begin]
 
@@ -124,7 +124,7 @@ def _decide_faces(
     standing = np.zeros(len(of_face), dtype=bool)
     outside = {}
     for zone in near.zones:
-        rows = np.flatnonzero(keys.zone[key] == zone)
+        rows = where_true(keys.zone[key] == zone)
         limit = np.where(reach[zone] > NO_RADIUS_M, reach[zone], -1.0)
         inner, corner = np.zeros(len(faces.patch), dtype=bool), np.zeros(len(faces.patch), dtype=bool)
         inner[of_face[gap <= limit]] = True
@@ -136,7 +136,7 @@ def _decide_faces(
         out[face[rows[~held[rows]]]] = True
         outside[zone] = out[of_face] & (near.distance_m[pair] <= limit)
         standing |= outside[zone]
-    test = np.flatnonzero(standing)
+    test = where_true(standing)
     distance = np.full(len(of_face), np.inf)
     distance[test] = shapely.distance(faces.geometry[of_face[test]], group.runs[run[test]])
     short = np.zeros(len(of_face), dtype=bool)
@@ -170,7 +170,7 @@ def merge_small(patches: GeometryArray, faces: Faces, bits: Bits, sliver_area_m2
     for first, last in zip(start.tolist(), stop.tolist(), strict=True):  # a loop over geometry: few patches
         merged, gone = merge_slivers(geometry[first:last], bits[first:last], float(least[first]))
         geometry[first:last] = merged
-        kept[first + np.flatnonzero(gone)] = False
+        kept[first + where_true(gone)] = False
     return Faces(geometry[kept], faces.patch[kept], None, faces.untiled), bits[kept]
 
 
@@ -184,11 +184,11 @@ def collect_pieces(patches: GeometryArray, faces: Faces, bits: Bits) -> tuple[Ge
     """
     order = np.lexsort((bits, faces.patch))
     shape, patch, code = faces.geometry[order], faces.patch[order], bits[order]
-    begin = np.flatnonzero(np.r_[True, (np.diff(patch) != 0) | (code[1:] != code[:-1])][: len(patch)])
+    begin = where_true(np.r_[True, (np.diff(patch) != 0) | (code[1:] != code[:-1])][: len(patch)])
     size = np.diff(np.r_[begin, len(patch)])
     area = np.add.reduceat(shapely.area(shape), begin)
     pieces = shape[begin]
-    many = np.flatnonzero(size > 1)
+    many = where_true(size > 1)
     if len(many):
         place, number = spread(begin[many], size[many])
         parts, part = shapely.get_parts(shape[number], return_index=True)

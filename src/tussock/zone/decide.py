@@ -11,6 +11,7 @@ import shapely
 from numpy.typing import NDArray
 
 from tussock.zone.features import FeatureGroup, draw_grounds, find_inside
+from tussock.zone.offsets import where_true
 
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.intp]
@@ -171,7 +172,7 @@ def draw_keys(block: Block, ground_patch: IntArray, ground: GeometryArray) -> tu
         key, pair, reach, cell_key, cell = [], [], [], [], []
         for place in item.zones:
             limit = block.zones[place].reach_m[item.group.run_owner[item.run]]
-            own = np.flatnonzero((key_of[item.patch, place] >= 0) & (item.distance_m <= limit))
+            own = where_true((key_of[item.patch, place] >= 0) & (item.distance_m <= limit))
             key.append(key_of[item.patch[own], place])
             pair.append(own)
             reach.append(limit[own])

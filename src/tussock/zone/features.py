@@ -15,7 +15,7 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 
-from tussock.zone.offsets import CAP_SIDES, draw_chains
+from tussock.zone.offsets import CAP_SIDES, draw_chains, where_true
 
 if TYPE_CHECKING:
     import geopandas as gpd
@@ -120,7 +120,7 @@ def as_objects(items: list[Any]) -> GeometryArray:
 
 def make_group(frame: gpd.GeoDataFrame, chosen: NDArray[np.bool_]) -> FeatureGroup:
     """Make the group of the chosen rows of a layer (columns ``label`` and, for water, ``width_m, width_assumed``)."""
-    rows = np.flatnonzero(chosen)
+    rows = where_true(chosen)
     geometry = np.asarray(frame.geometry.array, dtype=object)[rows]
     width = frame["width_m"].to_numpy(dtype=float)[rows] if "width_m" in frame.columns else np.zeros(len(rows))
     assumed = frame["width_assumed"].to_numpy(dtype=bool)[rows] if "width_assumed" in frame.columns else width > np.inf
@@ -169,7 +169,7 @@ class Groups:
 def _find_segments(lines: GeometryArray, is_open: NDArray[np.bool_]) -> tuple[FloatArray, IntArray]:
     """Return the segments of lines and the line of each; those without length are left out, unless they are all."""
     xy, line = shapely.get_coordinates(lines, return_index=True)
-    start = np.flatnonzero(line[1:] == line[:-1])
+    start = where_true(line[1:] == line[:-1])
     long = (xy[start] != xy[start + 1]).any(axis=1)
     flat_line = np.ones(len(lines), dtype=bool)
     flat_line[line[start[long]]] = False
@@ -180,7 +180,7 @@ def _find_segments(lines: GeometryArray, is_open: NDArray[np.bool_]) -> tuple[Fl
     owner = line[start]
     if not len(start):
         return np.empty((0, 4)), np.empty(0, np.intp)
-    last = np.flatnonzero(np.r_[np.diff(owner) != 0, True])
+    last = where_true(np.r_[np.diff(owner) != 0, True])
     first = np.r_[0, last[:-1] + 1]
     again = ~is_open[owner[first]]
     order = np.insert(np.arange(len(start)), last[again] + 1, first[again])
@@ -193,11 +193,11 @@ def _cut_runs(segment: FloatArray, line: IntArray) -> tuple[GeometryArray, IntAr
     count = len(segment)
     if count == 0:
         return np.empty(0, dtype=object), np.empty(0, np.intp), np.empty(0, np.intp)
-    first = np.r_[0, np.flatnonzero(np.diff(line)) + 1]
+    first = np.r_[0, where_true(np.diff(line)) + 1]
     place = np.arange(count) - np.repeat(first, np.diff(np.r_[first, count]))
     new_run = (place % RUN_SEGMENTS) == 0
     run = np.cumsum(new_run) - 1
-    begin = np.flatnonzero(new_run)
+    begin = where_true(new_run)
     xy = np.insert(segment[:, 2:], begin, segment[begin, :2], axis=0)
     owner = np.insert(run, begin, run[begin])
     return shapely.linestrings(xy, indices=owner), line[begin], run.astype(np.intp)
@@ -439,7 +439,7 @@ def draw_zone(group: FeatureGroup, runs: IntArray, cells: IntArray, reach_m: Flo
         return shapely.union_all(group.cells[cells])
     # short stretches one by one, each with the run that follows it, so that the corner between them is drawn too
     stretch = runs // _STRETCH_RUNS
-    ahead = np.flatnonzero((runs % _STRETCH_RUNS == 0) & np.isin(runs - 1, runs))
+    ahead = where_true((runs % _STRETCH_RUNS == 0) & np.isin(runs - 1, runs))
     key = np.concatenate([stretch, stretch[ahead] - 1])
     run = np.concatenate([runs, runs[ahead]])
     reach = reach_m[group.run_owner[run]]

@@ -31,6 +31,7 @@ from tussock.zone.arrange import (
     merge_small,
 )
 from tussock.zone.decide import Block, Keys, ZoneSpec, decide_block, draw_keys
+from tussock.zone.offsets import where_true
 
 IntArray = NDArray[np.intp]
 BoolArray = NDArray[np.bool_]
@@ -121,7 +122,7 @@ def cut_blocks(
     blocks = split_blocks(patches, block)
 
     def work(members: IntArray) -> Pieces:
-        own = np.flatnonzero(np.isin(grounds.patch, members)) if len(grounds.patch) else np.empty(0, np.intp)
+        own = where_true(np.isin(grounds.patch, members)) if len(grounds.patch) else np.empty(0, np.intp)
         place = np.empty(0, np.intp)
         if len(own):
             order = np.argsort(members)
@@ -202,7 +203,7 @@ def _number(block: Block, keys: Keys, geometry: GeometryArray, patch: IntArray, 
     whole = np.ones(len(block.patches), dtype=bool)
     whole[patch] = False
     whole[slow] = False
-    uncut = np.flatnonzero(whole)
+    uncut = where_true(whole)
     owner = np.concatenate([patch, uncut])
     order = np.argsort(owner, kind="stable")
     rank = np.empty(len(order), np.intp)
