@@ -1,6 +1,6 @@
 """In: a number of patches. Out: the time to cut one edited patch again on an index that is built.
 
-    python benchmarks/edit_one.py 100000
+python benchmarks/edit_one.py 100000
 """
 
 from __future__ import annotations
@@ -16,6 +16,11 @@ from methods import make_zones
 from tussock.zone.kernel import cut_blocks
 
 
+def rng_shift(rng):
+    by = rng.normal(0, 1.0, 2)
+    return lambda xy: xy + by
+
+
 def main() -> None:
     data = make_data(int(sys.argv[1]))
     zones = make_zones(data)
@@ -24,7 +29,7 @@ def main() -> None:
     rng = np.random.default_rng(5)
     wall, cpu = [], []
     for place in rng.choice(len(data.patches), 400, replace=False).tolist():
-        edited = shapely.transform(data.patches[[place]], lambda xy, by=rng.normal(0, 1.0, 2): xy + by)
+        edited = shapely.transform(data.patches[[place]], rng_shift(rng))
         begin, spent = time.perf_counter(), time.process_time()
         cut_blocks(edited, zones, threads=1)
         wall.append(time.perf_counter() - begin)

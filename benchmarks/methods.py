@@ -7,6 +7,7 @@ zones they lie in. With --same-curve the zones of every feature are drawn before
 so that areas can be compared to 1e-6; without it each way draws its own (round ends of 16 segments a quarter).
 """
 
+# ruff: noqa: S603, S607  (the commands are our own)
 from __future__ import annotations
 
 import json
@@ -26,7 +27,8 @@ from make_data import RECEPTOR_M, WATER_M, Data
 
 sys.path.insert(0, str(Path(__file__).parents[1] / "src"))
 from tussock.zone.decide import ZoneSpec
-from tussock.zone.features import FeatureGroup, draw_grounds, make_group
+from tussock.zone.features import FeatureGroup, make_group
+from tussock.zone.grounds import draw_grounds
 from tussock.zone.kernel import cut_blocks
 from tussock.zone.rules import SLACK_M
 
@@ -67,7 +69,7 @@ def find_features(data: Data) -> list[tuple[np.ndarray, np.ndarray]]:
     return zones + [(data.wells, np.full(len(data.wells), distance)) for distance in RECEPTOR_M]
 
 
-def ours(data: Data, drawn, threads: int = 2):
+def ours(data: Data, _drawn, threads: int = 2):
     pieces = cut_blocks(data.patches, make_zones(data), threads=threads)
     return pieces.geometry, pieces.inside
 
@@ -110,16 +112,16 @@ PG = Path("/usr/lib/postgresql/15/bin")
 
 
 def postgis(data: Data, drawn):
-    """PostGIS: features subdivided to 64 vertices, each patch cut by the union of the buffers of its own near chunks."""
+    """PostGIS: features subdivided to 64 vertices, each patch cut by the union of buffers of its own near chunks."""
     folder = Path(sys.argv[2]).with_suffix(".pg")
     start_postgres(folder)
     try:
         rows = [f"{k},{shapely.to_wkb(g, hex=True)}" for k, g in enumerate(data.patches)]
         copy_in(folder, "patch(id int, geom geometry)", rows)
         for place, (shape, radius) in enumerate(find_features(data)):
-            shape = shape if drawn is None else drawn[place]
-            radius = radius if drawn is None else np.zeros(len(shape))
-            rows = [f"{r!r},{shapely.to_wkb(g, hex=True)}" for g, r in zip(shape, radius.tolist(), strict=True)]
+            ground = shape if drawn is None else drawn[place]
+            reach = radius if drawn is None else np.zeros(len(shape))
+            rows = [f"{r!r},{shapely.to_wkb(g, hex=True)}" for g, r in zip(ground, reach.tolist(), strict=True)]
             copy_in(folder, f"raw{place}(r float8, geom geometry)", rows)
         sql(folder, "vacuum analyze")
         cpu, begin = postgres_cpu(folder), time.perf_counter()
@@ -147,7 +149,8 @@ def cutting_sql(place: int) -> str:
           where c.geom && st_expand(s.geom, (select max(r) from raw{place})) and st_dwithin(c.geom, s.geom, c.r)) u
         from {source} s)
       select id, {flags.replace("s.", "")} true z{place}, st_intersection(geom, u) geom from near where u is not null
-      union all select id, {flags.replace("s.", "")} false, case when u is null then geom else st_difference(geom, u) end from near;
+      union all select id, {flags.replace("s.", "")} false,
+        case when u is null then geom else st_difference(geom, u) end from near;
     delete from p{place + 1} where st_isempty(geom) or st_dimension(geom) < 2"""
 
 
@@ -160,7 +163,8 @@ def start_postgres(folder: Path) -> None:
     folder.mkdir()
     subprocess.run(["chown", "postgres", folder], check=True)
     subprocess.run(as_postgres(PG / "initdb", "-D", folder / "db", "-A", "trust"), check=True, capture_output=True)
-    options = f"-k {folder} -c listen_addresses='' -c shared_buffers=2GB -c work_mem=256MB -c fsync=off -c max_wal_size=8GB -c jit=off"
+    options = f"-k {folder} -c listen_addresses='' -c shared_buffers=2GB -c work_mem=256MB -c fsync=off"
+    options += " -c max_wal_size=8GB -c jit=off"
     subprocess.run(
         as_postgres(PG / "pg_ctl", "-D", folder / "db", "-o", options, "-w", "-l", folder / "log", "start"),
         check=True,

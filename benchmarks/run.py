@@ -4,6 +4,7 @@ python benchmarks/run.py 3000 --methods ours dissolved overlaid postgis
 python benchmarks/run.py 3000 --same-curve      # areas compared, times not meant
 """
 
+# ruff: noqa: S603  (the commands are our own)
 from __future__ import annotations
 
 import argparse

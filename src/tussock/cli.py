@@ -147,6 +147,25 @@ def review_command(folder: Path, site: Path | None, quiet: bool) -> None:
         click.echo("no violation found: meets the loaded rules as mapped, in the checks listed above")
 
 
+@tussock.command(name="export")
+@click.argument("folder", type=click.Path(path_type=Path))
+@click.option(
+    "--format",
+    "formats",
+    multiple=True,
+    required=True,
+    help="geoparquet, geojson, kml, gpx or shapefile; give it again for several.",
+)
+@click.option("--out", type=click.Path(path_type=Path), required=True, help="Folder to write the files into.")
+@click.option("--replace", is_flag=True, help="Replace files of the same name.")
+def export_command(folder: Path, formats: tuple[str, ...], out: Path, replace: bool) -> None:
+    """Export the plan in FOLDER to the formats of other programs."""
+    from tussock.deliver import export_folder
+
+    files = export_folder(folder, formats, out, replace=replace)
+    click.echo(f"written to {out}: {', '.join(path.name for path in files)}")
+
+
 @tussock.command(name="compare")
 @click.argument("plan_a", type=click.Path(path_type=Path))
 @click.argument("plan_b", type=click.Path(path_type=Path))

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -27,6 +27,9 @@ if TYPE_CHECKING:
     import folium
     import geopandas as gpd
     import pandas as pd
+
+    from tussock.deliver.charts import Chart
+    from tussock.deliver.patch_view import PatchView
 
 Tell = Callable[[str], None]
 
@@ -66,6 +69,48 @@ class Plan(PlanTables):
         """
         return deliver.draw_map(self, public=public, base=None if base is None else Path(base))
 
+    def look_at(self, patch_id: str) -> PatchView:
+        """Return all that the plan says about one patch; a notebook shows its map and its units.
+
+        Parameters
+        ----------
+        patch_id
+            Id of the patch, as the mapper gave it.
+
+        Returns
+        -------
+        PatchView
+            Its rows as ``patch``, ``units``, ``options`` and ``compliance``, and its ``map``.
+
+        Raises
+        ------
+        InputError
+            The plan has no such patch; those of a similar name are listed.
+        """
+        return deliver.view_patch(self, patch_id)
+
+    def chart(self, name: str) -> Chart:
+        """Draw a chart: ``"hours"`` by week, ``"products"`` by patch, the ``"budget"`` range, the ``"cut_line"``.
+
+        Parameters
+        ----------
+        name
+            One of the four.
+
+        Returns
+        -------
+        Chart
+            A notebook shows it; ``save`` writes it as SVG or PNG, ``table`` has its figures, ``alt`` says it in words.
+
+        Raises
+        ------
+        InputError
+            No chart has that name, or the plan has nothing to draw for it.
+        MissingExtraError
+            The package matplotlib is not installed.
+        """
+        return deliver.draw_chart(self, name)
+
     def write(self, folder: str | Path, tell: Tell | None = None) -> Path:
         """Write the plan into a folder: all of it, or nothing.
 
@@ -87,6 +132,33 @@ class Plan(PlanTables):
             The folder cannot be written.
         """
         return deliver.deliver_plan(self, Path(folder), tell or _say_nothing)
+
+    def export(self, folder: str | Path, formats: str | Sequence[str], *, replace: bool = False) -> list[Path]:
+        """Export the plan to the formats of other programs.
+
+        Parameters
+        ----------
+        folder
+            Made if it is not there.
+        formats
+            ``"geoparquet"``, ``"geojson"``, ``"kml"``, ``"gpx"``, ``"shapefile"``, or several.
+        replace
+            Whether files of the same name in the folder are replaced.
+
+        Returns
+        -------
+        list of Path
+            The files.
+
+        Raises
+        ------
+        InputError
+            A format is not known.
+        OutputError
+            A file of that name is there already, or the folder cannot be written.
+        """
+        names = [formats] if isinstance(formats, str) else list(formats)
+        return deliver.export_plan(self, names, Path(folder), replace=replace)
 
 
 def make_plan(site: Site, tell: Tell | None = None) -> Plan:

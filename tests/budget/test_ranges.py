@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 
 import pytest
+
 from site_factory import feet_box
 
 SIDE_FT = math.sqrt(2 * 43560)

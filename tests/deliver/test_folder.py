@@ -20,8 +20,8 @@ import pytest
 
 import tussock
 from tussock.base.errors import MissingExtraError, OutputError
+from tussock.deliver import charts_page, geopackage, report, sheets, tables, webmap, workbook
 from tussock.deliver import folder as delivery
-from tussock.deliver import geopackage, report, sheets, tables, webmap, workbook
 from tussock.plan import Plan
 
 # Typed in by hand: the names of the plan on disk.
@@ -35,6 +35,7 @@ FILES = {
     "crew_sheets.pdf",
     "compliance.html",
     "compliance.csv",
+    "charts.html",
     "bid_schedule.csv",
     "season.ics",
     "run.json",
@@ -51,9 +52,10 @@ def light(monkeypatch: pytest.MonkeyPatch) -> None:
 
     monkeypatch.setattr(geopackage, "write_geopackage", lambda plan, path: path.write_text("gpkg"))
     monkeypatch.setattr(workbook, "write_workbook", lambda plan, path: path.write_text("book"))
-    monkeypatch.setattr(webmap, "write_map", lambda plan, path: path.write_text("map"))
+    monkeypatch.setattr(webmap, "write_map", lambda plan, path, base: path.write_text("map"))
     monkeypatch.setattr(sheets, "write_sheets", lambda plan, path: path.write_text("sheets"))
     monkeypatch.setattr(report, "write_report", write_report)
+    monkeypatch.setattr(charts_page, "write_charts", lambda plan, path: path.write_text("charts"))
 
 
 def deliver(plan: Plan, folder: Path) -> list[str]:

@@ -14,7 +14,8 @@ import shapely
 from memory_site import star
 from tussock.zone import arrange, kernel
 from tussock.zone.decide import ZoneSpec
-from tussock.zone.features import draw_capsules, draw_grounds, make_group
+from tussock.zone.features import make_group
+from tussock.zone.grounds import draw_capsules, draw_grounds
 from tussock.zone.kernel import Grounds, cut_blocks
 
 DISTANCES = (4.572, 15.24, 30.48)
@@ -81,7 +82,7 @@ def check_tiling(patches, pieces):
     assert shapely.is_valid(pieces.geometry).all()
 
 
-@pytest.mark.parametrize("seed", range(4))
+@pytest.mark.parametrize("seed", range(2))
 def test_areas_lie_between_two_buffers(seed):
     patches, zones, features = make_case(seed)
     pieces = cut_blocks(patches, zones)

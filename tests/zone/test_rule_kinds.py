@@ -120,8 +120,8 @@ def test_forbids_by_each_key(tmp_path, forbids, expected):
 def test_permit_notify_and_no_mixing_never_block_and_are_listed(tmp_path, effect, line):
     plan = plan_shore(tmp_path, write_rules([f'id = "A"\nfrom = {{ layer = "water" }}\ndistance = "20 m"\n{line}']))
     assert refused(plan, "A") == set()
-    unit = plan.units.query("setbacks == 'A'")["unit_id"].iloc[0]
-    row = plan.compliance.query("unit_id == @unit and setback_id == 'A'").iloc[0]
+    (unit,) = plan.units.query("setbacks == 'A'")["unit_id"]
+    row = plan.compliance.set_index(["unit_id", "setback_id"]).loc[(unit, "A")]
     assert row["effect"] == effect
     assert row["distance_verdict"] == "inside"
 

@@ -63,6 +63,8 @@ class SiteOptions:
     accept_out_of_date: tuple[str, ...] = ()
     hot_season: Window | None = None
     closures: tuple[Closure, ...] = ()
+    map_background: str | None = None
+    public_map: bool = False
 
 
 @dataclass(frozen=True)

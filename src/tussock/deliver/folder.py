@@ -22,7 +22,8 @@ from tussock.deliver.schedule import BID_FILE, CALENDAR_FILE, write_bid_schedule
 
 Tell: TypeAlias = Callable[[str], None]
 
-#: Every file of a plan; the bid schedule and the calendar only where the operations file asks for them.
+#: Every file of a plan; the bid schedule and the calendar only where the operations file asks for them, the public map
+#: only where the site file does.
 FILES: Final = (
     "plan.gpkg",
     "patch_budget.csv",
@@ -33,6 +34,8 @@ FILES: Final = (
     "crew_sheets.pdf",
     "compliance.html",
     "compliance.csv",
+    "charts.html",
+    "map_public.html",
     BID_FILE,
     CALENDAR_FILE,
     RUN_FILE,
@@ -106,17 +109,22 @@ def _write_files(plan: PlanTables, new: Path, folder: Path, tell: Tell) -> None:
 
 
 def _list_steps(plan: PlanTables, folder: Path) -> list[_Step]:
-    from tussock.deliver import geopackage, report, sheets, tables, webmap, workbook
+    from tussock.deliver import charts_page, geopackage, report, sheets, tables, webmap, workbook
 
-    gpkg, patches, units, products, xlsx, html_map, pdf, html, compliance, bid, calendar, _ = FILES
+    gpkg, patches, units, products, xlsx, html_map, pdf, html, compliance, charts, public, bid, calendar, _ = FILES
+    ground = plan.site.options.map_background
+    base = None if ground is None else plan.site.path.parent / ground
     steps = [
         _Step((gpkg,), lambda: geopackage.write_geopackage(plan, folder / gpkg)),
         _Step((patches, units, products), lambda: tables.write_tables(plan, folder)),
         _Step((xlsx,), lambda: workbook.write_workbook(plan, folder / xlsx)),
-        _Step((html_map,), lambda: webmap.write_map(plan, folder / html_map)),
+        _Step((html_map,), lambda: webmap.write_map(plan, folder / html_map, base=base)),
         _Step((pdf,), lambda: sheets.write_sheets(plan, folder / pdf)),
         _Step((html, compliance), lambda: report.write_report(plan, folder / html, folder / compliance)),
+        _Step((charts,), lambda: charts_page.write_charts(plan, folder / charts)),
     ]
+    if plan.site.options.public_map:
+        steps.append(_Step((public,), lambda: webmap.write_map(plan, folder / public, public=True, base=base)))
     if len(plan.work.get("bid_schedule", ())):
         steps.append(_Step((bid,), lambda: write_bid_schedule(plan, folder / bid)))
     if len(plan.work.get("calendar", ())):

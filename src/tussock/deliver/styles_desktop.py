@@ -6,7 +6,7 @@ of properties. The properties are written in the older of its two notations, whi
 
 from __future__ import annotations
 
-import xml.etree.ElementTree as ET  # noqa: S405  (writes only)
+import xml.etree.ElementTree as ET
 from collections.abc import Callable
 from typing import Final, TypeAlias
 

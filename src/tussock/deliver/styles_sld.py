@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-import xml.etree.ElementTree as ET  # noqa: S405  (writes only)
-from collections.abc import Callable
+import xml.etree.ElementTree as ET
+from collections.abc import Callable, Sequence
 from typing import Final, TypeAlias
 
 from tussock.deliver.styles import Condition, Look, Rule, Shape, Style
@@ -55,9 +55,9 @@ def write_sld(style: Style) -> str:
         part = ET.SubElement(user, "FeatureTypeStyle")
         if style.mixed:
             _add(part, "SemanticTypeIdentifier", f"generic:{shape.lower()}")
-        for rule in style.rules:
-            if rule.shape == shape:
-                _add_rule(part, rule)
+        rules = [rule for rule in style.rules if rule.shape == shape]
+        for rule in rules:
+            _add_rule(part, rule, [other for other in rules if other.conditions])
     ET.indent(root)
     return '<?xml version="1.0" encoding="UTF-8"?>\n' + ET.tostring(root, encoding="unicode") + "\n"
 
@@ -66,19 +66,25 @@ def _add(parent: ET.Element, tag: str, text: str) -> None:
     ET.SubElement(parent, tag).text = text
 
 
-def _add_rule(parent: ET.Element, rule: Rule) -> None:
+def _add_rule(parent: ET.Element, rule: Rule, others: list[Rule]) -> None:
     element = ET.SubElement(parent, "Rule")
     _add(element, "Name", rule.label)
     _add(element, "Title", rule.label)
-    if rule.rest:
-        ET.SubElement(element, "ElseFilter")
+    if rule.rest and others:  # not an ElseFilter: there are readers that take it for "every row"
+        none = ET.SubElement(ET.SubElement(element, "ogc:Filter"), "ogc:Not")
+        either = none if len(others) == 1 else ET.SubElement(none, "ogc:Or")
+        for other in others:
+            _add_conditions(either, other.conditions)
     elif rule.conditions:
-        filters = ET.SubElement(element, "ogc:Filter")
-        joint = filters if len(rule.conditions) == 1 else ET.SubElement(filters, "ogc:And")
-        for condition in rule.conditions:
-            _add_condition(joint, condition)
+        _add_conditions(ET.SubElement(element, "ogc:Filter"), rule.conditions)
     draw: dict[Shape, _Draw] = {"Polygon": _add_polygon, "Line": _add_line, "Point": _add_point}
     draw[rule.shape](element, rule.look)
+
+
+def _add_conditions(parent: ET.Element, conditions: Sequence[Condition]) -> None:
+    joint = parent if len(conditions) == 1 else ET.SubElement(parent, "ogc:And")
+    for condition in conditions:
+        _add_condition(joint, condition)
 
 
 def _add_condition(parent: ET.Element, condition: Condition) -> None:

@@ -20,6 +20,21 @@ CREATE TABLE layer_styles (
   useAsDefault BOOLEAN, description TEXT, owner TEXT(30), ui TEXT(30), update_time DATETIME
 );
 """
+_MEANINGS: Final = {
+    "id": "running number",
+    "f_table_catalog": "catalog of the layer; blank in a file",
+    "f_table_schema": "schema of the layer; blank in a file",
+    "f_table_name": "layer",
+    "f_geometry_column": "its geometry column",
+    "styleName": "name of the style",
+    "styleQML": "the style as desktop GIS takes it when it opens the layer",
+    "styleSLD": "the style as OGC Styled Layer Descriptor 1.0",
+    "useAsDefault": "whether the layer opens with it",
+    "description": "what it shows",
+    "owner": "blank",
+    "ui": "blank",
+    "update_time": "first day of the season of the plan",
+}
 
 
 def write_styles(database: sqlite3.Connection, plan: PlanTables, date: str) -> None:
@@ -35,21 +50,24 @@ def write_styles(database: sqlite3.Connection, plan: PlanTables, date: str) -> N
         Date for the rows, ISO 8601: of the plan, not of the clock, so that the same plan gives the same bytes.
     """
     columns = dict(database.execute("SELECT table_name, column_name FROM gpkg_geometry_columns").fetchall())
+    styles = [style for style in list_styles(plan) if style.layer in columns]
     rows = [
-        ("", "", style.layer, columns[style.layer], style.layer, write_desktop_style(style), write_sld(style))
-        + (1, style.about, "", "", date)
-        for style in list_styles(plan)
-        if style.layer in columns
+        (item.layer, columns[item.layer], item.layer, write_desktop_style(item), write_sld(item), item.about, date)
+        for item in styles
     ]
     database.executescript(_CREATE)
     database.executemany(
         "INSERT INTO layer_styles (f_table_catalog, f_table_schema, f_table_name, f_geometry_column, styleName, "
         "styleQML, styleSLD, useAsDefault, description, owner, ui, update_time) "
-        "VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
+        "VALUES ('', '', ?, ?, ?, ?, ?, 1, ?, '', '', ?)",
         rows,
     )
     database.execute(
         "INSERT INTO gpkg_contents (table_name, data_type, identifier, description, last_change) "
         "VALUES (?, 'attributes', ?, 'how a desktop GIS draws the layers', ?)",
         (TABLE, TABLE, date),
+    )
+    database.executemany(
+        "INSERT INTO gpkg_data_columns (table_name, column_name, description) VALUES (?, ?, ?)",
+        [(TABLE, name, meaning) for name, meaning in _MEANINGS.items()],
     )

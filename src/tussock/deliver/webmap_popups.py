@@ -215,7 +215,8 @@ def list_setbacks(plan: PlanTables) -> pd.DataFrame:
     force = force.explode("setback_id").query("setback_id != ''")[["unit_id", "setback_id"]]
     wanted = ["unit_id", "setback_id", "feature", required, achieved, error, "distance_verdict", "verdict"]
     if force.empty:
-        return force.assign(feature="", text="", verdict="")
+        bare: pd.DataFrame = force.assign(feature="", text="", verdict="")
+        return bare
     joined: pd.DataFrame = force.merge(plan.compliance[wanted], on=["unit_id", "setback_id"], how="left")
     texts = []
     for need, have, doubt, place in zip(

@@ -9,7 +9,7 @@ from pydantic import BeforeValidator, Field
 
 from tussock.base import units as u
 from tussock.base.days import SeasonWindow
-from tussock.base.errors import Fault, InputError
+from tussock.base.errors import Fault, InputError, MissingInputError
 from tussock.base.findings import Finding, findings_table
 from tussock.base.records import Closure, Record, Ruleset, Text, _as_tuple
 from tussock.base.stages import LAYER_NAMES, Document, Layer, LayerName, Site, SiteOptions
@@ -33,6 +33,8 @@ class SiteHeader(Record):
     default_cover: Text | None = None
     accept_out_of_date: Names = ()
     hot_season: SeasonWindow | None = None
+    map_background: Text | None = None
+    public_map: bool = False
 
 
 class LayerSpec(Record):
@@ -112,6 +114,8 @@ def read_site(path: str | Path) -> Site:
         accept_out_of_date=header.accept_out_of_date,
         hot_season=header.hot_season,
         closures=spec.closure,
+        map_background=_check_background(header.map_background, folder, path.name),
+        public_map=header.public_map,
     )
     site_document = catalog_files._document("site", path.name, text, data)
     return Site(
@@ -127,6 +131,14 @@ def read_site(path: str | Path) -> Site:
         documents=(site_document, *layer_documents, *documents),
         findings=findings_table(findings),
     )
+
+
+def _check_background(name: str | None, folder: Path, where: str) -> str | None:
+    """Return the file to show under the map, as the site file names it: relative to its folder."""
+    if name is not None and not (folder / name).is_file():
+        need = f"name a GeoTIFF or MBTiles file, relative to {where}, or leave the key out"
+        raise MissingInputError(Fault(where, "site.map_background", f'"{name}", no such file', need))
+    return name
 
 
 def _read_catalog(spec: CatalogSpec, folder: Path) -> tuple[Any, ...]:

@@ -10,7 +10,6 @@ from numpy.typing import NDArray
 
 from tussock.base.records import Equipment, Operations, Production, Treatment
 from tussock.base.units import HECTARE_M2
-from tussock.review.columns import read_number
 from tussock.review.evidence import Evidence
 from tussock.review.ground import find_difference
 from tussock.review.rows import Row, info, pick_rows, show_number, violation
@@ -21,8 +20,20 @@ BoolArray = NDArray[np.bool_]
 _HOUR_S: Final = 3600.0
 _SLACK: Final = 1e-9
 _TOLERANCE: Final = 1e-8
-EFFORTS: Final = ("loads", "crew_h", "cost")
-PARTS: Final = ("labour_cost", "product_cost", "equipment_cost", "supply_cost")
+#: Columns of a unit that are worked out anew.
+EFFORTS: Final = (
+    "loads",
+    "setup_h",
+    "treating_h",
+    "refill_h",
+    "crew_h",
+    "labour_cost",
+    "product_cost",
+    "equipment_cost",
+    "cost",
+)
+#: Terms of the cost that a unit does not show.
+PARTS: Final = ("supply_cost",)
 
 
 def find_efforts(evidence: Evidence) -> dict[str, FloatArray]:
@@ -57,9 +68,10 @@ def _find_effort(evidence: Evidence, operations: Operations, treatment: Treatmen
     refill = np.nan_to_num(loads) * (equipment.refill_s if equipment else 0.0) / _HOUR_S
     refill[np.isnan(spray)] = np.nan
     crew = operations.crew
-    hours = (np.nan if crew is None else crew.setup_s * crew.size / _HOUR_S) + treating + refill
+    setup = np.full(len(spray), np.nan if crew is None else crew.setup_s * crew.size / _HOUR_S)
+    hours = setup + treating + refill
     if operations.time is not None:
-        refill = _take_stated(evidence, "refill_hours", used, refill)
+        refill = np.where(np.isnan(refill), np.nan, np.fmax(refill, units["refill_h"].to_numpy()[used]))
         hours = np.fmax(hours, units["crew_h"].to_numpy()[used])
     labour = np.full(len(spray), np.nan) if crew is None else hours * _HOUR_S * crew.wage_per_s[0]
     price = next((item.price_per_l[0] for item in operations.price if item.product == treatment.product), np.nan)
@@ -71,13 +83,8 @@ def _find_effort(evidence: Evidence, operations: Operations, treatment: Treatmen
         "equipment_cost": (treating + refill) * _HOUR_S * rent,
         "supply_cost": _find_supply_cost(evidence, operations, used),
     }
-    return {"loads": loads, "crew_h": hours, **terms, "cost": sum(terms.values())}
-
-
-def _take_stated(evidence: Evidence, name: str, used: BoolArray, least: FloatArray) -> FloatArray:
-    """Return a column of hours that the units state beside those of the contract, never under what it must be."""
-    stated = read_number(evidence.delivered.layers["units"], name)[used]
-    return np.where(np.isnan(least), np.nan, np.fmax(least, stated))
+    parts = {"setup_h": setup, "treating_h": treating, "refill_h": refill}
+    return {"loads": loads, "crew_h": hours, **parts, **terms, "cost": sum(terms.values())}
 
 
 def _find_supply_cost(evidence: Evidence, operations: Operations, used: BoolArray) -> FloatArray:

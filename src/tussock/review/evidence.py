@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import os
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 from functools import cached_property
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 import shapely
@@ -23,11 +25,12 @@ from tussock.review.geometry import (
     Part,
     cut_edges,
     find_geodesic_area_m2,
-    find_nearest,
     find_unsure,
+    measure_nearest,
     move_edges,
     move_outlines,
     move_to_degrees,
+    search_nearest,
     split_site,
 )
 from tussock.review.measured import Measured
@@ -40,6 +43,11 @@ if TYPE_CHECKING:
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.intp]
 BoolArray = NDArray[np.bool_]
+
+
+#: Units that one thread searches for at a time, and threads.
+_PIECE: Final = 5_000
+_WORKERS: Final = min(4, os.cpu_count() or 1)
 
 
 @dataclass(frozen=True)
@@ -258,15 +266,17 @@ class Evidence:
 
     @cached_property
     def local(self) -> list[tuple[Part, NDArray[Any], dict[str, LocalEdges]]]:
-        """Parts of the site with the outlines of their units and the edges around, in their projection [m]."""
-        return [
-            (
-                part,
-                move_outlines(self.unit_degrees[part.members], part.to_local),
-                {name: move_edges(edges, part) for name, edges in self.edges.items()},
-            )
-            for part in self.parts
-        ]
+        """Parts of the site with the outlines of their units and the edges around, in their projection [m].
+
+        A part with many units comes in several pieces, which share its edges.
+        """
+        pieces = []
+        for part in self.parts:
+            edges = {name: move_edges(item, part) for name, item in self.edges.items()}
+            for members in np.array_split(part.members, -(-len(part.members) // _PIECE)):
+                outline = move_outlines(self.unit_degrees[members], part.to_local)
+                pieces.append((replace(part, members=members), outline, edges))
+        return pieces
 
     @cached_property
     def _nearest(self) -> dict[tuple[str, bytes], Nearest]:
@@ -287,19 +297,34 @@ class Evidence:
         if key not in self._nearest:
             count = len(self.units)
             found = Nearest(np.full(count, -1, np.intp), np.full(count, np.nan), np.zeros(count, dtype=bool))
-            for part, outline, edges in self.local:
-                some = find_nearest(outline, edges[layer], credit_m - base, part)
-                found.owner[part.members], found.distance_m[part.members] = some.owner, some.distance_m
-                found.on[part.members] = some.on
-                unsure = np.flatnonzero(find_unsure(some, edges[layer], credit_m - base))
-                if len(unsure):
-                    every = move_edges(self.edges[layer], part, ~np.isnan(credit_m))
-                    some = find_nearest(outline[unsure], every, credit_m - base, part)
-                    members = part.members[unsure]
-                    found.owner[members], found.distance_m[members] = some.owner, some.distance_m
-                    found.on[members] |= some.on
+            base_credit = credit_m - base
+            with ThreadPoolExecutor(_WORKERS) as pool:  # a search leaves the interpreter, so threads share the work
+                searches = pool.map(lambda one: search_nearest(one[1], one[2][layer], base_credit), self.local)
+                for (part, outline, edges), search in zip(self.local, searches, strict=True):
+                    some = measure_nearest(search, base_credit, part)
+                    self._look_further(layer, base_credit, part, outline, edges[layer], some)
+                    found.owner[part.members], found.distance_m[part.members] = some.owner, some.distance_m
+                    found.on[part.members] = some.on
             self._nearest[key] = found
         return self._nearest[key]
+
+    def _look_further(
+        self,
+        layer: str,
+        credit_m: FloatArray,
+        part: Part,
+        outline: NDArray[Any],
+        edges: LocalEdges,
+        some: Nearest,
+    ) -> None:
+        """Search all features, however far, for the outlines where the near ones do not settle it."""
+        unsure = np.flatnonzero(find_unsure(some, edges, credit_m))
+        if not len(unsure):
+            return
+        every = move_edges(self.edges[layer], part, ~np.isnan(credit_m))
+        far = measure_nearest(search_nearest(outline[unsure], every, credit_m), credit_m, part)
+        some.owner[unsure], some.distance_m[unsure] = far.owner, far.distance_m
+        some.on[unsure] |= far.on
 
     @cached_property
     def measured(self) -> list[Measured]:

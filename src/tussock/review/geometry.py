@@ -27,9 +27,8 @@ GeometryArray = NDArray[Any]
 _CUBE: Final = 0.003
 _RUN_SEGMENTS: Final = 16
 #: Features within this of a part are moved into its projection at once; further ones when nothing nearer is found.
-_NEAR_M: Final = 40_000.0
+_NEAR_M: Final = 12_000.0
 _RADIUS_M: Final = 6_371_000.0
-_CHUNK: Final = 20_000
 _POLYGON: Final = 3
 
 
@@ -223,7 +222,7 @@ def move_edges(edges: Edges, part: Part, owners: NDArray[np.bool_] | None = None
             np.linalg.norm(place[:, :3] - part.middle, axis=1) - place[:, 3] <= (part.radius_m + _NEAR_M) / _RADIUS_M
             for place in (edges.run_place, edges.area_place)
         ]
-        complete_m = np.inf if near[0].all() and near[1].all() else _NEAR_M / 2  # half: the sphere is no ellipsoid
+        complete_m = np.inf if near[0].all() and near[1].all() else 0.9 * _NEAR_M  # the sphere is no ellipsoid
     else:
         near, complete_m = [owners[edges.run_owner], owners[edges.area_owner]], np.inf
     run, area = near
@@ -265,40 +264,67 @@ def find_unsure(nearest: Nearest, edges: LocalEdges, credit_m: FloatArray) -> ND
     return ~(margin <= edges.complete_m - float(np.nanmax(credit_m))) | (nearest.owner < 0)
 
 
-def find_nearest(outline: GeometryArray, edges: LocalEdges, credit_m: FloatArray, part: Part) -> Nearest:
+@dataclass(frozen=True)
+class Found:
+    """What a search in a projection found: the feature of each outline, and the ends of the way to it [m]."""
+
+    owner: IntArray
+    apart: NDArray[np.bool_]
+    ends: FloatArray
+    inside: IntArray
+    area_owner: IntArray
+
+
+def search_nearest(outline: GeometryArray, edges: LocalEdges, credit_m: FloatArray) -> Found:
     """Find the feature that binds each outline: the one with the least distance less its credit.
+
+    Nothing here leaves the projection, so that several threads can search at once.
 
     Parameters
     ----------
     outline
-        Outlines in the part's projection, shape (n,).
+        Outlines in the projection of a part, shape (n,).
     edges
-        All features of the layer.
+        Features in the same projection.
     credit_m
         For each feature of the layer its half width and the distance that it asks for; nan for features that are not
         meant, shape (f,).
-    part
-        For the way back to degrees.
-
-    Returns
-    -------
-    Nearest
-        Distances are geodesics between the nearest points.
     """
-    count = len(outline)
-    owner, distance, on = np.full(count, -1, np.intp), np.full(count, np.nan), np.zeros(count, dtype=bool)
+    nobody = np.empty(0, np.intp)
     meant = ~np.isnan(credit_m[edges.run_owner])
     runs, run_owner = edges.runs[meant], edges.run_owner[meant]
     if not len(runs):
-        return Nearest(owner, distance, on)
-    tree = shapely.STRtree(runs)
-    for first in range(0, count, _CHUNK):
-        piece = slice(first, first + _CHUNK)
-        run, core = _find_binding(outline[piece], tree, runs, credit_m[run_owner])
-        owner[piece] = run_owner[run]
-        distance[piece] = _measure(outline[piece], runs[run], core, part)
+        none = np.full(len(outline), -1, np.intp)
+        return Found(none, np.zeros(len(outline), dtype=bool), np.empty((0, 2, 2)), nobody, nobody)
+    run, core = _find_binding(outline, shapely.STRtree(runs), runs, credit_m[run_owner])
+    apart = core > 0
+    lines = shapely.shortest_line(outline[apart], runs[run[apart]])
     inside, area = _find_inside(outline, edges, credit_m)
-    _take_areas(owner, distance, on, inside, edges.area_owner[area], credit_m)
+    return Found(
+        run_owner[run], apart, shapely.get_coordinates(lines).reshape(-1, 2, 2), inside, edges.area_owner[area]
+    )
+
+
+def measure_nearest(found: Found, credit_m: FloatArray, part: Part) -> Nearest:
+    """Return the geodesics between the nearest points that a search found.
+
+    Parameters
+    ----------
+    found
+        What `search_nearest` returned.
+    credit_m
+        As there.
+    part
+        For the way back to degrees.
+    """
+    distance, ends = np.zeros(len(found.owner)), found.ends
+    distance[found.owner < 0] = np.nan
+    if len(ends):
+        start = np.column_stack(part.to_degrees.transform(ends[:, 0, 0], ends[:, 0, 1]))
+        end = np.column_stack(part.to_degrees.transform(ends[:, 1, 0], ends[:, 1, 1]))
+        distance[found.apart] = find_geodesic_m(start, end)
+    owner, on = found.owner.copy(), np.zeros(len(found.owner), dtype=bool)
+    _take_areas(owner, distance, on, found.inside, found.area_owner, credit_m)
     return Nearest(owner, distance, on | (distance <= 0))
 
 
@@ -333,18 +359,6 @@ def _find_binding(
     _, first = np.unique(item[order], return_index=True)
     best = order[first]
     return other[best].astype(np.intp), gap[best]
-
-
-def _measure(outline: GeometryArray, runs: GeometryArray, core: FloatArray, part: Part) -> FloatArray:
-    """Return the geodesic between the nearest points of pairs [m]; 0 where they touch."""
-    apart = core > 0
-    distance = np.zeros(len(outline))
-    ends = shapely.get_coordinates(shapely.shortest_line(outline[apart], runs[apart])).reshape(-1, 2, 2)
-    if len(ends):
-        start = np.column_stack(part.to_degrees.transform(ends[:, 0, 0], ends[:, 0, 1]))
-        end = np.column_stack(part.to_degrees.transform(ends[:, 1, 0], ends[:, 1, 1]))
-        distance[apart] = find_geodesic_m(start, end)
-    return distance
 
 
 def _find_inside(outline: GeometryArray, edges: LocalEdges, credit: FloatArray) -> tuple[IntArray, IntArray]:

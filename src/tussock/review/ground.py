@@ -246,11 +246,11 @@ def check_areas(evidence: Evidence) -> list[Row]:
             patches["area_m2"].to_numpy() * cover,
             1e-9,
         )
-    cover = np.where(known, patches["cover_pct"].to_numpy()[place] if len(patches) else np.nan, np.nan) / 100
-    expected = units["area_m2"].to_numpy() * cover
-    rows += _compare(
-        "unit", units["unit_id"].to_numpy(), "infested area", units["infested_m2"].to_numpy(), expected, 1e-9
-    )
+    for suffix in ("", "_low", "_high"):
+        cover = np.where(known, patches[f"cover{suffix}_pct"].to_numpy()[place] if len(patches) else np.nan, np.nan)
+        expected = units["area_m2"].to_numpy() * cover / 100
+        found = units[f"infested{suffix}_m2"].to_numpy()
+        rows += _compare("unit", units["unit_id"].to_numpy(), f"infested{suffix} area", found, expected, 1e-9)
     return [*rows, info("plan.gpkg", f"{len(patches)} patches and {len(units)} units measured on the ellipsoid")]
 
 

@@ -61,9 +61,35 @@ def _check_patches(evidence: Evidence) -> list[Row]:
         for name in ("spray_l", "product_l", "ae_kg", "crew_h", "cost")
     }
     totals["unit_count"] = np.bincount(place[place >= 0], minlength=count).astype(np.float64)
-    for name, expected in totals.items():
+    for name, expected in (totals | _find_ranges(evidence, planned)).items():
         rows += _compare("patch", ids, name, patches[name].to_numpy(), expected)
+    for name in ("crew{}_h", "cost{}"):
+        low, likely, high = (patches[name.format(end)].to_numpy() for end in ("_low", "", "_high"))
+        rows += pick_rows(
+            (low > likely * (1 + _TOLERANCE)) | (high < likely * (1 - _TOLERANCE)),
+            lambda k, name=name, low=low, likely=likely, high=high: violation(  # type: ignore[misc]
+                f"patch {ids[k]}, {name.format('')}",
+                f"{low[k]:.6g}, {likely[k]:.6g}, {high[k]:.6g}",
+                "low, likely, high",
+            ),
+        )
     return rows
+
+
+def _find_ranges(evidence: Evidence, planned: NDArray[np.bool_]) -> dict[str, FloatArray]:
+    """Return the sums of each patch at the ends of its cover: ground methods move with it, stem methods do not."""
+    units, place = evidence.units, evidence.unit_patch
+    likely = units["infested_m2"].to_numpy()
+    by_ground = np.isnan(units["stems"].to_numpy()) & (likely > 0)
+    ranges = {}
+    for end in ("low", "high"):
+        edge = units[f"infested_{end}_m2"].to_numpy()
+        moves = by_ground & np.isfinite(edge)
+        ratio = np.where(moves, edge / np.where(likely > 0, likely, 1.0), 1.0)
+        for stem, unit in (("spray", "l"), ("product", "l"), ("ae", "kg")):
+            moved = units[f"{stem}_{unit}"].to_numpy() * ratio
+            ranges[f"{stem}_{end}_{unit}"] = _add(moved[planned], place[planned], len(evidence.patches))
+    return ranges
 
 
 def _compare(kind: str, ids: NDArray[Any], name: str, found: FloatArray, expected: FloatArray) -> list[Row]:

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from tussock.zone.cutting import SLIVER_SHARE, TILING_TOLERANCE, Zone, cut_patch, merge_slivers
 from tussock.zone.decide import Block, Keys, Near, spread
-from tussock.zone.features import NO_RADIUS_M, draw_capsules
+from tussock.zone.grounds import NO_RADIUS_M, draw_capsules
 from tussock.zone.offsets import CAP_SIDES, where_true
 
 FloatArray = NDArray[np.float64]
@@ -31,11 +31,14 @@ _MOST_KEYS: Final = 62
 
 @dataclass(frozen=True)
 class Faces:
-    """Faces inside patches, sorted by patch, an inner point of each, and patches whose faces do not add up."""
+    """Faces inside patches, sorted by patch, an inner point of each, and patches whose faces do not add up.
+
+    The points are those of the faces as they were arranged.
+    """
 
     geometry: GeometryArray
     patch: IntArray
-    point: GeometryArray | None
+    point: GeometryArray
     untiled: IntArray
 
 
@@ -156,6 +159,30 @@ def _find_wet(near: Near, faces: Faces, chosen: IntArray) -> BoolArray:
     return wet
 
 
+def join_shores(block: Block, faces: Faces, bits: Bits) -> tuple[Faces, Bits]:
+    """Join faces on both sides of a shore that lie in the same zones: only the strip along it was drawn."""
+    wet = np.zeros(len(block.patches), dtype=bool)
+    for near in block.near:
+        wet[near.cell_patch] = True
+    order = np.lexsort((bits, faces.patch))
+    patch, code = faces.patch[order], bits[order]
+    fresh = np.concatenate([[True], (np.diff(patch) != 0) | (code[1:] != code[:-1])])[: len(patch)]
+    group = np.cumsum(fresh) - 1
+    several = (np.bincount(group, minlength=1) > 1)[group] & wet[patch]
+    if not several.any():
+        return faces, bits
+    joint, alone = order[several], order[~several]
+    numbers, which = np.unique(group[several], return_inverse=True)
+    heaps = shapely.multipolygons(faces.geometry[joint], indices=which)
+    shapes, place = shapely.get_parts(shapely.union_all(heaps.reshape(-1, 1), axis=1), return_index=True)
+    first = joint[np.searchsorted(which, np.arange(len(numbers)))]
+    geometry = np.concatenate([faces.geometry[alone], shapes])
+    owner = np.concatenate([alone, first[place]])
+    back = np.argsort(faces.patch[owner], kind="stable")
+    owner = owner[back]
+    return Faces(geometry[back], faces.patch[owner], faces.point[owner], faces.untiled), bits[owner]
+
+
 def merge_small(patches: GeometryArray, faces: Faces, bits: Bits, sliver_area_m2: float) -> tuple[Faces, Bits]:
     """Join faces under a sliver's area to a neighbour that is at least as strict."""
     area = shapely.area(faces.geometry)
@@ -171,7 +198,7 @@ def merge_small(patches: GeometryArray, faces: Faces, bits: Bits, sliver_area_m2
         merged, gone = merge_slivers(geometry[first:last], bits[first:last], float(least[first]))
         geometry[first:last] = merged
         kept[first + where_true(gone)] = False
-    return Faces(geometry[kept], faces.patch[kept], None, faces.untiled), bits[kept]
+    return Faces(geometry[kept], faces.patch[kept], faces.point[kept], faces.untiled), bits[kept]
 
 
 def collect_pieces(patches: GeometryArray, faces: Faces, bits: Bits) -> tuple[GeometryArray, IntArray, Bits]:

@@ -1,4 +1,4 @@
-"""In: a block of patches and zones. Out: which patches lie wholly inside, which straddle one, the zone drawn for those."""
+"""In: a block of patches and zones. Out: which patches lie wholly inside, which straddle, and their zones drawn."""
 
 from __future__ import annotations
 
@@ -10,7 +10,8 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 
-from tussock.zone.features import FeatureGroup, draw_grounds, find_inside
+from tussock.zone.features import FeatureGroup, find_inside
+from tussock.zone.grounds import NO_RADIUS_M, draw_grounds
 from tussock.zone.offsets import where_true
 
 FloatArray = NDArray[np.float64]
@@ -154,6 +155,9 @@ def _find_near(
 def draw_keys(block: Block, ground_patch: IntArray, ground: GeometryArray) -> tuple[Keys, GeometryArray]:
     """Draw the zones that patches straddle, and put other ground beside them.
 
+    Of a zone around an areal feature only the strip along its shore is drawn: the feature itself is told by an inner
+    point of each face, see `arrange`. It is drawn where the zone is the feature.
+
     Returns
     -------
     Keys
@@ -177,12 +181,11 @@ def draw_keys(block: Block, ground_patch: IntArray, ground: GeometryArray) -> tu
             pair.append(own)
             reach.append(limit[own])
             held = key_of[item.cell_patch, place]
-            cell_key.append(held[held >= 0])
-            cell.append(item.cell[held >= 0])
+            bare = (held >= 0) & (block.zones[place].reach_m[item.group.cell_owner[item.cell]] <= NO_RADIUS_M)
+            cell_key.append(held[bare])
+            cell.append(item.cell[bare])
         chosen = np.concatenate(pair)
-        wet = np.zeros(count, dtype=bool)
-        wet[item.cell_patch] = True
-        shapes, keys = draw_grounds(
+        shapes, drawn_key = draw_grounds(
             item.group,
             np.concatenate(key),
             item.run[chosen],
@@ -190,11 +193,11 @@ def draw_keys(block: Block, ground_patch: IntArray, ground: GeometryArray) -> tu
             np.concatenate(cell_key),
             np.concatenate(cell),
             near=block.circle[item.patch[chosen]],
-            shore_only=~wet[item.patch[chosen]],
+            shore_only=np.ones(len(chosen), dtype=bool),
             exact=False,
         )
-        drawn[keys] = shapes
-    own = len(patch)
+        drawn[drawn_key] = shapes
+    zoned = len(patch)
     patch = np.concatenate([patch, ground_patch])
     order = np.argsort(patch, kind="stable")
     patch = patch[order]
@@ -203,7 +206,7 @@ def draw_keys(block: Block, ground_patch: IntArray, ground: GeometryArray) -> tu
     keys = Keys(
         patch=patch,
         zone=np.concatenate([zone, none])[order],
-        ground=np.concatenate([np.full(own, -1), np.arange(len(ground_patch))])[order],
+        ground=np.concatenate([np.full(zoned, -1), np.arange(len(ground_patch))])[order],
         bit=np.arange(len(patch)) - start[patch],
         start=start,
     )

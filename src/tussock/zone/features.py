@@ -1,8 +1,7 @@
-"""In: one layer's features and which of them a rule means. Out: a searchable group: near pairs, nearest feature, zones.
+"""In: one layer's features and which of them a rule means. Out: a searchable group: near pairs, nearest feature.
 
 Outlines are cut into short runs of segments in one index, so that the work follows the shore that a patch reaches and
-not the size of the lake; the insides of large polygons are kept as small cells. A zone is drawn around chains of
-segments: its straight sides stand exactly at the distance, its round ends never inside it.
+not the size of the lake; the insides of large polygons are kept as small cells.
 """
 
 from __future__ import annotations
@@ -15,7 +14,7 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 
-from tussock.zone.offsets import CAP_SIDES, draw_chains, where_true
+from tussock.zone.offsets import where_true
 
 if TYPE_CHECKING:
     import geopandas as gpd
@@ -25,10 +24,7 @@ IntArray = NDArray[np.intp]
 GeometryArray = NDArray[Any]
 
 RUN_SEGMENTS: Final = 12
-CELL_VERTICES: Final = 64
-_STRETCH_RUNS: Final = 3
-#: Under this radius [m] a zone is the feature itself.
-NO_RADIUS_M: Final = 1e-3
+CELL_VERTICES: Final = 128
 
 
 @dataclass(frozen=True)
@@ -86,13 +82,15 @@ class FeatureGroup:
     def begins_line(self) -> NDArray[np.bool_]:
         """Whether a segment is the first of its line, shape (s,)."""
         line = self.run_line[self.segment_run]
-        return np.r_[True, line[1:] != line[:-1]][: len(line)]
+        begins: NDArray[np.bool_] = np.r_[True, line[1:] != line[:-1]][: len(line)]
+        return begins
 
     @cached_property
     def ends_line(self) -> NDArray[np.bool_]:
         """Whether a segment is the last of its line, shape (s,)."""
         line = self.run_line[self.segment_run]
-        return np.r_[line[1:] != line[:-1], True][: len(line)]
+        ends: NDArray[np.bool_] = np.r_[line[1:] != line[:-1], True][: len(line)]
+        return ends
 
     @cached_property
     def run_box(self) -> FloatArray:
@@ -325,124 +323,3 @@ def _nearest_runs(
     _, first = np.unique(more_item[order], return_index=True)
     best = order[first]
     return item[more_item[best]], more_run[best], more_core[best]
-
-
-def draw_grounds(
-    group: FeatureGroup,
-    key: IntArray,
-    run: IntArray,
-    reach_m: FloatArray,
-    cell_key: IntArray,
-    cell: IntArray,
-    *,
-    near: FloatArray | None = None,
-    shore_only: NDArray[np.bool_] | None = None,
-    sides: int = CAP_SIDES,
-    exact: bool = True,
-) -> tuple[GeometryArray, IntArray]:
-    """Return, for each key, the ground within reach of its runs and inside its cells.
-
-    Parameters
-    ----------
-    group
-        Features.
-    key, run
-        Pairs of key and run, shape (p,); a pair stands once.
-    reach_m
-        Reach of each pair [m], shape (p,).
-    cell_key, cell
-        Pairs of key and cell, shape (q,).
-    near
-        x, y, radius of the ground that matters to each pair, shape (p, 3): segments out of its reach are left out.
-    shore_only
-        Whether ground in the areal features themselves does not matter to a pair, shape (p,).
-    sides
-        Tangents on half a turn of round ends and outer corners.
-    exact
-        See `draw_chains`.
-
-    Returns
-    -------
-    grounds, keys
-        Polygons or multipolygons and the key of each, in ascending order; a key without ground is left out.
-    """
-    wide = reach_m > NO_RADIUS_M
-    key, run, reach_m, near = key[wide], run[wide], reach_m[wide], None if near is None else near[wide]
-    dry = np.zeros(len(run), dtype=bool) if shore_only is None else shore_only[wide]
-    start, count = group.run_start[run], group.run_start[run + 1] - group.run_start[run]
-    pair = np.repeat(np.arange(len(run)), count)
-    place = np.arange(len(pair)) - np.repeat(np.cumsum(count) - count, count) + start[pair]
-    if near is not None and len(pair):
-        aim = near[pair]
-        close = find_gap(group.segment[place], aim[:, :2]) <= aim[:, 2] + reach_m[pair]
-        pair, place = pair[close], place[close]
-    order = np.lexsort((place, key[pair]))
-    pair, place = pair[order], place[order]
-    line, owner = group.run_line[group.segment_run[place]], key[pair]
-    linked = np.zeros(len(place), dtype=bool)
-    linked[:-1] = (owner[1:] == owner[:-1]) & (place[1:] == place[:-1] + 1) & (line[1:] == line[:-1])
-    is_open = group.line_open[line]
-    starts, ends = is_open & group.begins_line[place], is_open & group.ends_line[place]
-    rings, chain = draw_chains(
-        group.segment[place],
-        reach_m[pair],
-        linked,
-        starts,
-        ends,
-        right_only=dry[pair] & ~is_open,
-        sides=sides,
-        exact=exact,
-    )
-    ring_key = np.empty(len(rings), dtype=np.intp)
-    ring_key[chain] = owner
-    pieces = np.concatenate([rings, group.cells[cell]])
-    piece_key = np.concatenate([ring_key, cell_key])
-    if not len(pieces):
-        return np.empty(0, dtype=object), np.empty(0, np.intp)
-    order = np.argsort(piece_key, kind="stable")
-    keys, number = np.unique(piece_key[order], return_inverse=True)
-    heaps = shapely.multipolygons(pieces[order], indices=number)
-    grounds = shapely.buffer(heaps, 0)  # dissolves what overlaps; see `offsets`
-    kept = ~shapely.is_empty(grounds)
-    return grounds[kept], keys[kept]
-
-
-def draw_capsules(segment: FloatArray, radius_m: FloatArray) -> GeometryArray:
-    """Return the ground within a radius of each single segment, round at both ends, shape (n,)."""
-    every, none = np.ones(len(segment), dtype=bool), np.zeros(len(segment), dtype=bool)
-    return draw_chains(segment, radius_m, none, every, every)[0]
-
-
-def find_gap(segment: FloatArray, xy: FloatArray) -> FloatArray:
-    """Return the distance between segments, shape (n, 4), and points, shape (n, 2), pair by pair."""
-    x0, y0 = segment[:, 0] - xy[:, 0], segment[:, 1] - xy[:, 1]
-    dx, dy = segment[:, 2] - segment[:, 0], segment[:, 3] - segment[:, 1]
-    square = dx * dx + dy * dy
-    share = np.clip(-(x0 * dx + y0 * dy) / np.where(square > 0, square, 1.0), 0.0, 1.0)
-    return np.hypot(x0 + share * dx, y0 + share * dy)
-
-
-def draw_zone(group: FeatureGroup, runs: IntArray, cells: IntArray, reach_m: FloatArray) -> Any:
-    """Return the ground within reach of some runs and inside some cells, as one geometry.
-
-    Parameters
-    ----------
-    group
-        Features.
-    runs, cells
-        Which of them.
-    reach_m
-        Reach from the core of each feature [m], shape (f,).
-    """
-    runs, cells = np.unique(runs), np.unique(cells)
-    if not len(runs):
-        return shapely.union_all(group.cells[cells])
-    # short stretches one by one, each with the run that follows it, so that the corner between them is drawn too
-    stretch = runs // _STRETCH_RUNS
-    ahead = where_true((runs % _STRETCH_RUNS == 0) & np.isin(runs - 1, runs))
-    key = np.concatenate([stretch, stretch[ahead] - 1])
-    run = np.concatenate([runs, runs[ahead]])
-    reach = reach_m[group.run_owner[run]]
-    own_key = len(group.runs) + np.arange(len(cells))
-    grounds, _ = draw_grounds(group, key, run, reach, own_key, cells)
-    return shapely.union_all(grounds)

@@ -28,6 +28,7 @@ from tussock.zone.arrange import (
     collect_pieces,
     cut_slowly,
     find_unproven,
+    join_shores,
     merge_small,
 )
 from tussock.zone.decide import Block, Keys, ZoneSpec, decide_block, draw_keys
@@ -188,7 +189,8 @@ def cut_block(
     slow = np.unique(np.concatenate([faces.untiled, faces.patch[unsound]]))
     if len(slow):
         sound = ~np.isin(faces.patch, slow)
-        faces, inside = Faces(faces.geometry[sound], faces.patch[sound], None, slow), inside[sound]
+        faces, inside = Faces(faces.geometry[sound], faces.patch[sound], faces.point[sound], slow), inside[sound]
+    faces, inside = join_shores(block, faces, inside)
     faces, inside = merge_small(patches, faces, inside, sliver_area_m2)
     quick = _number(block, keys, *collect_pieces(patches, faces, inside), slow)
     return (

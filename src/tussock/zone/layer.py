@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from tussock.base.geodesy import move_geometry
 from tussock.base.records import Combination
-from tussock.zone.features import draw_zone
+from tussock.zone.grounds import draw_zone
 from tussock.zone.rules import BoundRule
 
 if TYPE_CHECKING:

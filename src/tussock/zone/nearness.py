@@ -12,7 +12,8 @@ from numpy.typing import NDArray
 
 from tussock.base.errors import CutError
 from tussock.base.geodesy import find_distance_m, move_points
-from tussock.zone.features import FeatureGroup, Nearest, draw_grounds, find_inside, find_nearest, find_pairs
+from tussock.zone.features import FeatureGroup, Nearest, find_inside, find_nearest, find_pairs
+from tussock.zone.grounds import draw_grounds
 from tussock.zone.rules import SLACK_M, BoundRule
 
 if TYPE_CHECKING:

@@ -193,9 +193,9 @@ def _run_on_dask(jobs: list[Job], scheduler: str, say: Callable[[str], None]) ->
         from dask.distributed import Client, as_completed
     except ImportError as error:
         raise MissingExtraError('a scheduler needs dask: pip install "tussock[dask]"') from error
-    with Client(scheduler, set_as_default=False) as client:
+    with Client(scheduler, set_as_default=False) as client:  # type: ignore[no-untyped-call]
         futures = client.map(cut_partition, jobs, retries=_RETRIES, pure=False)
-        for number, _ in enumerate(as_completed(futures, loop=client.loop), start=1):
+        for number, _ in enumerate(as_completed(futures, loop=client.loop), start=1):  # type: ignore[no-untyped-call]
             say(f"partition {number} of {len(jobs)}")
         return list(client.gather(futures))
 
