@@ -21,6 +21,7 @@ from tussock.base.errors import InputError, MissingExtraError, MissingInputError
 from tussock.cli import tussock as command
 from tussock.deliver import exports
 from tussock.deliver.exports_shapefile import shorten_names
+from tussock.deliver.webmap_style import CLASSES, find_class
 from tussock.plan import Plan
 
 KML = {"k": "http://www.opengis.net/kml/2.2"}
@@ -141,7 +142,7 @@ def test_geoparquet(plan, tmp_path):
 
 def test_kml(plan, tmp_path):
     plan.export(tmp_path, "kml")
-    root = read_xml(tmp_path / "plan.kml".read_text(encoding="utf-8"))
+    root = read_xml((tmp_path / "plan.kml").read_text(encoding="utf-8"))
     for heading, sent, key in (("Patches", plan.patches, "patch_id"), ("Treatment units", plan.units, "unit_id")):
         (folder,) = [part for part in root.iterfind(".//k:Folder", KML) if part.find("k:name", KML).text == heading]
         places = folder.findall("k:Placemark", KML)
@@ -164,7 +165,7 @@ def test_gpx(plan, tmp_path):
     plan.export(tmp_path, "gpx")
     for name, key in (("patches", "patch_id"), ("units", "unit_id")):
         sent = getattr(plan, name)
-        tracks = read_xml(tmp_path / f"{name}.gpx".read_text(encoding="utf-8")).findall("g:trk", GPX)
+        tracks = read_xml((tmp_path / f"{name}.gpx").read_text(encoding="utf-8")).findall("g:trk", GPX)
         assert [track.find("g:name", GPX).text for track in tracks] == without_controls(sent[key])
         shapes = []
         for track, shape in zip(tracks, sent.geometry, strict=True):
@@ -232,6 +233,20 @@ def test_long_texts_are_whole_beside_a_shapefile(small_plan, tmp_path):
     assert mine == ["'" + text] * len(small_plan.units)  # an apostrophe, so that no spreadsheet takes it for a formula
     short = pyogrio.read_dataframe(tmp_path / "units.shp")["cautions"]
     assert (short.str.encode("utf-8").str.len() <= 254).all()
+
+
+def test_units_in_kml_have_the_colours_of_the_map(sample_plan, tmp_path):
+    sample_plan.export(tmp_path, "kml")
+    root = read_xml((tmp_path / "plan.kml").read_text(encoding="utf-8"))
+    colours = {
+        style.get("id"): style.find("k:PolyStyle/k:color", KML).text for style in root.iterfind(".//k:Style", KML)
+    }
+    units = sample_plan.units.drop(columns="geometry").astype(object).to_dict("records")
+    places = root.findall(".//k:Folder", KML)[1].findall("k:Placemark", KML)
+    for unit, place in zip(units, places, strict=True):
+        colour = CLASSES[find_class(sample_plan, unit)].colour  # KML 2.2, kml:color: aabbggrr
+        expected = (colour[5:7] + colour[3:5] + colour[1:3]).lower()
+        assert colours[place.find("k:styleUrl", KML).text[1:]][2:] == expected
 
 
 # ---- across the antimeridian

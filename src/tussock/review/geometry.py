@@ -157,7 +157,7 @@ def cut_edges(degrees: GeometryArray) -> Edges:
     line_owner = np.concatenate([owner[ring_part], owner[single]])
     xy = shapely.get_coordinates(lines)
     size = shapely.get_num_coordinates(lines)
-    first = np.r_[0, np.cumsum(size)[:-1]].astype(np.intp)
+    first = (np.cumsum(size) - size).astype(np.intp)
     count = np.maximum(-(-(size - 1) // _RUN_SEGMENTS), 1)
     line = np.repeat(np.arange(len(lines)), count)
     start = first[line] + _count_up(count) * _RUN_SEGMENTS
@@ -180,8 +180,8 @@ def cut_edges(degrees: GeometryArray) -> Edges:
 
 def _count_up(count: IntArray) -> IntArray:
     """Return 0, 1, ... for each run of the given lengths, one after the other."""
-    ends = np.r_[0, np.cumsum(count)[:-1]].astype(np.intp)
-    return np.asarray(np.arange(int(count.sum())) - np.repeat(ends, count), dtype=np.intp)
+    first = np.cumsum(count) - count
+    return np.asarray(np.arange(int(count.sum())) - np.repeat(first, count), dtype=np.intp)
 
 
 def _find_caps(xy: FloatArray, group: IntArray, count: int) -> FloatArray:
