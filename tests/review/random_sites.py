@@ -13,6 +13,35 @@ from site_factory import PRODUCTS, Sites
 
 FOOT_M = 0.3048
 
+MORE_PRODUCTS = """
+[[product]]
+id = "imazapyr-injected"
+active = "imazapyr"
+form = "salt"
+strength = "2 lb/gal"
+aquatic_label = true
+methods = { stem_injection = ["50 %", "100 %"] }
+limit_per_year = "1.5 lb/acre"
+limit_stems_per_year = "150/acre"
+max_applications_per_year = 2
+min_interval = "60 day"
+season = ["05-01", "12-31"]
+source = "invented for tests"
+
+[[product]]
+id = "clopyralid-upland"
+active = "clopyralid"
+form = "salt"
+strength = "3 lb/gal"
+aquatic_label = false
+soil_active = true
+methods = { foliar_spot = ["0.25 %", "2 %"] }
+limit_per_application = "0.3 lb/acre"
+limit_per_year = "0.5 lb/acre"
+heat_limit = "85 F"
+source = "invented for tests"
+"""
+
 TREATMENTS = """
 [[treatment]]
 id = "upland-boom"
@@ -114,6 +143,45 @@ preference = 5
 source = "invented for tests"
 
 [[treatment]]
+id = "tank-mix"
+growth_form = ["herbaceous", "vine"]
+method = "foliar_spot"
+product = "clopyralid-upland"
+concentration = "0.3 %"
+tank_mix = [{ product = "triclopyr-amine-aquatic", concentration = "1.5 %" }]
+spray_volume = "25 gal/acre"
+dye = "0.25 %"
+season = ["05-01", "09-30"]
+equipment = "backpack"
+preference = 2
+source = "invented for tests"
+
+[[treatment]]
+id = "up-to-the-limit"
+growth_form = ["herbaceous", "vine", "shrub"]
+method = "foliar_spot"
+product = "glyphosate-aquatic"
+concentration = "4 %"
+spray_volume = "90 gal/acre"
+up_to_limit = true
+season = ["07-01", "10-31"]
+windows = { flowering = ["07-15", "09-15"] }
+preference = 5
+source = "invented for tests"
+
+[[treatment]]
+id = "limited-injection"
+growth_form = ["tree"]
+method = "stem_injection"
+product = "imazapyr-injected"
+concentration = "50 %"
+dose_per_cut = "1 mL"
+cut_spacing = "4 in"
+stem_diameter = ["2 in", "9 in"]
+preference = 1
+source = "invented for tests"
+
+[[treatment]]
 id = "pull"
 growth_form = ["herbaceous", "vine"]
 method = "pull"
@@ -166,6 +234,27 @@ price = "40 USD/gal"
 source = "invented for tests"
 """
 
+TIME = """
+[time]
+travel = "30 min"
+search = "2 acre/hour"
+source = "invented for tests"
+
+[[price]]
+product = "dye"
+price = "60 USD/gal"
+source = "invented for tests"
+"""
+
+CLOSURES = """
+[[closure]]
+id = "nesting"
+season = ["04-15", "07-20"]
+reason = "ground-nesting birds"
+unless_surveyed = {surveyed}
+source = "invented for tests"
+"""
+
 FORBIDS = (
     "{}",
     "{ aquatic_label = false }",
@@ -173,6 +262,7 @@ FORBIDS = (
     '{ delivery = "broadcast" }',
     '{ form = "ester" }',
     '{ active = ["imazapyr"] }',
+    "{ soil_active = true }",
     '{ method = "foliar_spot", aquatic_label = true }',
 )
 SOURCES = (
@@ -324,6 +414,8 @@ class RandomSite:
             )
             if self.rng.random() < 0.25:
                 lines.append(f"season = {self.pick(SEASONS, 1)[0]}")
+            if effect < 0.7 and self.rng.random() < 0.15:
+                lines.append("unless_surveyed = true")
             if self.rng.random() < 0.2:
                 lines.append('conditions = ["wind at most 5 mph"]')
             text.append("[[setback]]\n" + "\n".join(lines) + '\nsource = "invented for tests"\n')
@@ -332,17 +424,22 @@ class RandomSite:
     def write(self, folder: Path) -> Path:
         """Write the site; returns the site file."""
         accuracy = self.pick(("", 'accuracy = "1 m"', 'accuracy = "3 m"'), 3)
+        header = f'units = "{"metric" if self.rng.random() < 0.3 else "us"}"\n'
+        header += 'hot_season = ["07-10", "08-10"]\n' if self.rng.random() < 0.3 else ""
+        surveyed = str(self.rng.random() < 0.5).lower()
+        header += CLOSURES.format(surveyed=surveyed) if self.rng.random() < 0.3 else ""
+        operations = OPERATIONS + (TIME if self.rng.random() < 0.5 else "")
         return Sites(folder).write(
             self.patches(),
-            water=self.water(),
-            receptors=self.receptors(),
+            water=self.water() if self.rng.random() < 0.93 else [],
+            receptors=self.receptors() if self.rng.random() < 0.9 else None,
             history=self.history() or None,
             rules=self.rules(),
-            products=PRODUCTS,
+            products=PRODUCTS + MORE_PRODUCTS,
             treatments=TREATMENTS,
-            operations=OPERATIONS if self.rng.random() < 0.8 else None,
+            operations=operations if self.rng.random() < 0.8 else None,
             crs=self.crs,
-            site=f'units = "{"metric" if self.rng.random() < 0.3 else "us"}"',
+            site=header,
             layer_lines=dict(zip(("infestations", "water", "receptors"), accuracy, strict=True)),
         )
 

@@ -28,6 +28,7 @@ FORMATS: Final[dict[str, Callable[[Source, Path], None]]] = {
 }
 #: Goes with every export: the cautions that a format has no place for.
 WORDS_FILE: Final = "read_first.txt"
+_NOT_PUBLIC: Final = "Not for the public: places of protected plants, where the site has them, are not left out."
 
 
 def export_folder(folder: Path, formats: Sequence[str], out: Path, *, replace: bool = False) -> list[Path]:
@@ -94,7 +95,7 @@ def _find_writer(name: str) -> Callable[[Source, Path], None]:
 
 def _say_words(source: Source) -> str:
     head = f"{source.name}, season {source.season}: exported from {GEOPACKAGE}"
-    return "\n".join([head, "", *source.words, ""])
+    return "\n".join([head, _NOT_PUBLIC, "", *source.words, ""])
 
 
 def _move_in(work: Path, out: Path, *, replace: bool) -> list[Path]:

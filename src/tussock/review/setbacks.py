@@ -160,17 +160,17 @@ def check_forbidden(evidence: Evidence) -> list[Row]:
         near = find_due(evidence, item) | listed
         forbidden = sprayed & near & find_forbidden(evidence, item.setback) & find_closed(evidence, item)
         count += int(forbidden.sum())
-        sure = listed if item.anywhere else listed | (item.distance_m < item.required_m - item.error_m)
+        sure = listed | (near & (item.error_m == 0)) | (item.distance_m < item.required_m - item.error_m)
         surveyed = said if item.setback.unless_surveyed else np.zeros(len(ids), dtype=bool)
         describe = _describer(evidence, item, ids)
         worst = None if item.anywhere else item.required_m - item.distance_m
         rows += pick_rows(
-            forbidden & (sure | item.anywhere) & ~surveyed,
+            forbidden & sure & ~surveyed,
             lambda k, describe=describe: violation(*describe(k)),  # type: ignore[misc]
             worst,
         )
         rows += pick_rows(
-            forbidden & ((~sure & (not item.anywhere)) | surveyed),
+            forbidden & (~sure | surveyed),
             lambda k, describe=describe: warning(*describe(k)),  # type: ignore[misc]
             worst,
         )
@@ -188,14 +188,17 @@ def find_closed(evidence: Evidence, item: Measured) -> BoolArray:
 def _describer(evidence: Evidence, item: Measured, ids: NDArray[Any]) -> Any:
     def describe(unit: int) -> tuple[str, str, str, str]:
         row = evidence.units.iloc[unit]
-        beyond = not item.anywhere and item.meant and item.distance_m[unit] >= item.required_m[unit] - item.error_m
-        note = "within the mapping error: field check" if beyond else "beyond the mapping error"
-        note = f"{SURVEYED}; {note}" if item.setback.unless_surveyed else note
+        unsure = item.error_m > 0 and item.distance_m[unit] >= item.required_m[unit] - item.error_m
+        notes = ["within the mapping error: field check" if unsure else "beyond the mapping error"]
+        if item.anywhere:
+            notes = []
+        if item.setback.unless_surveyed:
+            notes.insert(0, SURVEYED)
         return (
             f"unit {ids[unit]}, setback {item.setback.id}",
             f"{row['treatment_id']} ({row['method']}, {row['product_id']}), {_describe_distance(evidence, item, unit)}",
             f"not within {_describe_required(evidence, item, unit)}" if not item.anywhere else "nowhere on the site",
-            f"{'' if item.anywhere else note + '; '}{item.setback.source}",
+            "; ".join([*notes, item.setback.source]),
         )
 
     return describe
