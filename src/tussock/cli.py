@@ -23,9 +23,8 @@ _CONTEXT = {"help_option_names": ["-h", "--help"], "max_content_width": 100}
 def main() -> None:
     """Run the command line and turn errors made on purpose into one or two lines and exit code 2."""
     try:
-        tussock.main(prog_name="tussock", standalone_mode=False)
-    except click.exceptions.Exit as stop:
-        sys.exit(stop.exit_code)
+        stopped = tussock.main(prog_name="tussock", standalone_mode=False)
+        sys.exit(stopped if isinstance(stopped, int) else 0)  # click hands an exit code back and does not raise it
     except click.ClickException as error:
         error.show()
         sys.exit(2)

@@ -24,12 +24,14 @@ from tussock.review.geometry import (
     Nearest,
     Part,
     cut_edges,
+    fill,
     find_geodesic_area_m2,
     find_unsure,
     measure_nearest,
     move_edges,
     move_outlines,
     move_to_degrees,
+    rebuild,
     search_nearest,
     split_site,
 )
@@ -105,13 +107,23 @@ class Evidence:
 
     @cached_property
     def unit_outline(self) -> NDArray[Any]:
-        """Outlines of the units in the CRS of the file; an empty polygon where there is none."""
-        return _fill(self.outlines("units"))
+        """Outlines of the units as they stand in the file; an empty polygon where there is none."""
+        return fill(self.outlines("units"))
 
     @cached_property
     def patch_outline(self) -> NDArray[Any]:
-        """Outlines of the patches in the CRS of the file."""
-        return _fill(self.outlines("patches"))
+        """Outlines of the patches as they stand in the file."""
+        return fill(self.outlines("patches"))
+
+    @cached_property
+    def unit_ground(self) -> NDArray[Any]:
+        """Outlines of the units, rebuilt where they cross or touch themselves: for ground in common."""
+        return rebuild(self.unit_outline)
+
+    @cached_property
+    def patch_ground(self) -> NDArray[Any]:
+        """Outlines of the patches, rebuilt where they cross or touch themselves."""
+        return rebuild(self.patch_outline)
 
     @cached_property
     def unit_degrees(self) -> NDArray[Any]:
@@ -141,8 +153,8 @@ class Evidence:
     @cached_property
     def unit_pairs(self) -> tuple[IntArray, IntArray, FloatArray]:
         """Pairs of units with ground in common: both places, and the area in the squared unit of the CRS."""
-        outline = self.unit_outline
-        sound = np.flatnonzero(~shapely.is_empty(outline) & shapely.is_valid(outline))
+        outline = self.unit_ground
+        sound = np.flatnonzero(~shapely.is_empty(outline))
         first, second = shapely.STRtree(outline[sound]).query(outline[sound], predicate="intersects")
         keep = first < second
         first, second = sound[first[keep]], sound[second[keep]]
@@ -259,7 +271,7 @@ class Evidence:
     def edges(self) -> dict[str, Edges]:
         """Outlines of water and receptors, cut into runs."""
         return {
-            name: cut_edges(move_to_degrees(_fill(self.outlines(name)), self.delivered.layers[name].crs))
+            name: cut_edges(move_to_degrees(fill(self.outlines(name)), self.delivered.layers[name].crs))
             for name in ("water", "receptors")
             if name in self.delivered.layers
         }
@@ -386,10 +398,3 @@ class Evidence:
             size = FOOT_M if column.unit == "ft" else 1.0
             return np.nan_to_num(read_number(frame, column.column)) * size * column.times
         return np.full(len(frame), float(setback.distance_m or 0.0))
-
-
-def _fill(outlines: NDArray[Any]) -> NDArray[Any]:
-    """Return outlines with an empty polygon where there is none."""
-    filled = outlines.copy()
-    filled[shapely.is_missing(outlines)] = shapely.Polygon()
-    return filled

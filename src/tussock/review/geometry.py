@@ -32,6 +32,23 @@ _RADIUS_M: Final = 6_371_000.0
 _POLYGON: Final = 3
 
 
+def fill(outlines: GeometryArray) -> GeometryArray:
+    """Return outlines with an empty polygon where there is none."""
+    filled = outlines.copy()
+    filled[shapely.is_missing(outlines)] = shapely.Polygon()
+    return filled
+
+
+def rebuild(outlines: GeometryArray) -> GeometryArray:
+    """Return outlines with those that cross themselves rebuilt from their structure, both lobes kept."""
+    broken = ~shapely.is_valid(outlines)
+    if not broken.any():
+        return outlines
+    rebuilt = outlines.copy()
+    rebuilt[broken] = shapely.make_valid(outlines[broken], method="structure", keep_collapsed=False)
+    return rebuilt
+
+
 def move_to_degrees(geometry: GeometryArray, crs: CRS) -> GeometryArray:
     """Return geometries in longitude and latitude on WGS 84 [degrees], without heights."""
     from pyproj import Transformer

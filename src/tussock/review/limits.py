@@ -75,7 +75,7 @@ class Ledger:
 
     def _find_covered(self, ground: NDArray[Any]) -> tuple[IntArray, IntArray]:
         """Return pairs of unit and record on its ground."""
-        outline = self.evidence.unit_outline
+        outline = self.evidence.unit_ground
         unit, record = shapely.STRtree(ground).query(outline, predicate="intersects")
         area = shapely.area(shapely.intersection(outline[unit], ground[record])) * self.evidence.unit_scale[unit]
         covered = (area > _EDGE_M2) | (area > self.evidence.unit_area_m2[unit] / 2)
@@ -323,9 +323,9 @@ def _check_counted(evidence: Evidence) -> list[Row]:
         ),
     )
     claimed, other = claimed[other >= 0], other[other >= 0]
-    own = evidence.patch_outline[evidence.unit_patch[claimed]]
-    far = evidence.patch_outline[other]
-    outline = evidence.unit_outline[claimed]
+    own = evidence.patch_ground[evidence.unit_patch[claimed]]
+    far = evidence.patch_ground[other]
+    outline = evidence.unit_ground[claimed]
     left = shapely.area(shapely.difference(outline, far)) * evidence.unit_scale[claimed]
     joint = shapely.area(shapely.union(own, far))
     alike = shapely.area(shapely.intersection(own, far)) >= _LIKELY_SAME * joint * (1 - _SLACK)

@@ -50,7 +50,7 @@ def find_ground_on(evidence: Evidence, item: Measured, units: NDArray[np.intp]) 
     if wanted is None:
         return ground
     features = evidence.outlines(wanted.layer)[item.owner[units]]
-    common = shapely.intersection(evidence.unit_outline[units], features)
+    common = shapely.intersection(evidence.unit_ground[units], features)
     ground[units] = shapely.area(common) * evidence.unit_scale[units]
     return ground
 

@@ -1,0 +1,76 @@
+"""The sample site shows what the job is about: the three published outcomes, repairs, refusals, and totals that agree."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+import shapely
+
+
+def test_three_published_outcomes_are_seen(sample_plan):
+    uses = sample_plan.units["allowed_use"].value_counts()
+    for name in ("aquatic-labelled only", "hand methods only", "no herbicide", "open"):
+        assert uses[name] >= 2, name
+
+
+def test_chosen_treatments_keep_to_what_is_allowed(sample_plan):
+    units = sample_plan.units[sample_plan.units["status"] == "planned"]
+    labels = {product.id: product.aquatic_label for product in sample_plan.site.products.values()}
+    herbicide = units["product_id"] != ""
+    assert not herbicide[units["allowed_use"] == "no herbicide"].any()
+    assert set(units.loc[herbicide & (units["allowed_use"] == "hand methods only"), "delivery"]) == {"hand"}
+    aquatic = units.loc[herbicide & (units["allowed_use"] == "aquatic-labelled only"), "product_id"]
+    assert all(labels[name] for name in aquatic)
+
+
+def test_it_has_what_it_must_have(sample_plan):
+    assert 40 <= len(sample_plan.patches) <= 60
+    assert sample_plan.patches["species"].nunique() >= 6
+    assert set(sample_plan.patches["growth_form"]) == {"herbaceous", "vine", "shrub", "tree"}
+    assert set(sample_plan.patches["status"]) == {"planned", "partly", "none"}
+    assert {"chosen", "allowed", "refused"} == set(sample_plan.options["verdict"])
+    what = " ".join(sample_plan.findings["what"])
+    done = " ".join(sample_plan.findings["done"])
+    for words in ("Self-intersection", "class or percent?", "cover is blank", "the width is not known"):
+        assert words in what
+    for words in ("counted once", "add up", "likely the same patch"):
+        assert words in done
+
+
+def test_one_option_is_chosen_where_one_is_allowed(sample_plan):
+    options = sample_plan.options
+    chosen = options[options["verdict"] == "chosen"].groupby("unit_id").size()
+    planned = sample_plan.units.loc[sample_plan.units["status"] == "planned", "unit_id"]
+    assert (chosen == 1).all()
+    assert set(chosen.index) == set(planned)
+    assert len(options) == len(sample_plan.units) * len(sample_plan.site.treatments)
+
+
+@pytest.mark.parametrize("column", ["area_acre", "spray_gal", "crew_hours", "cost", "ae_lb"])
+def test_units_add_up_to_patches(sample_plan, column):
+    units = sample_plan.units
+    if column != "area_acre":
+        units = units[units["status"] == "planned"]
+    summed = units.groupby("patch_id")[column].sum(min_count=1)
+    patches = sample_plan.patches.set_index("patch_id")[column]
+    both = summed.index[summed.notna()]
+    assert np.allclose(summed[both], patches[both], rtol=1e-9)
+
+
+def test_units_tile_patches_as_delivered(sample_plan):
+    outlines = sample_plan.patches.set_index("patch_id").geometry
+    for patch_id, own in sample_plan.units.groupby("patch_id"):
+        joined = shapely.union_all(own.geometry.array)
+        assert shapely.symmetric_difference(joined, outlines[patch_id]).area < 1e-9 * outlines[patch_id].area
+
+
+def test_no_planned_unit_breaks_a_yearly_limit(sample_plan):
+    used = sample_plan.units["annual_limit_used_pct"].dropna()
+    assert len(used) > 50
+    assert used.max() <= 100 * (1 + 1e-9)
+
+
+def test_nothing_calls_itself_compliant(sample_plan):
+    for table in (sample_plan.units, sample_plan.compliance, sample_plan.options, sample_plan.findings):
+        text = table.drop(columns="geometry", errors="ignore").astype(str)
+        assert not text.apply(lambda column: column.str.contains("compliant")).to_numpy().any()
