@@ -74,3 +74,13 @@ def test_nothing_calls_itself_compliant(sample_plan):
     for table in (sample_plan.units, sample_plan.compliance, sample_plan.options, sample_plan.findings):
         text = table.drop(columns="geometry", errors="ignore").astype(str)
         assert not text.apply(lambda column: column.str.contains("compliant")).to_numpy().any()
+
+
+def test_a_site_with_closures_is_delivered(sites, tmp_path):
+    from site_factory import feet_box
+
+    closure = '[[closure]]\nid = "nest"\nseason = ["04-01", "05-31"]\nreason = "birds"\nsource = "invented"\n'
+    patch = {"patch_id": "P", "species": "a", "growth_form": "shrub", "cover_pct": 9, "geometry": feet_box(0, 0, 90, 90)}
+    plan = sites.plan([patch], site=closure)
+    plan.write(tmp_path / "out")
+    assert '"birds"' in (tmp_path / "out" / "run.json").read_text(encoding="utf-8")

@@ -13,6 +13,7 @@ from importlib import metadata
 from pathlib import Path, PurePosixPath, PureWindowsPath
 from typing import TYPE_CHECKING, Any, Final
 
+from tussock.base.records import Record
 from tussock.base.stages import Document, PlanTables
 from tussock.deliver.cautions import BLANKS, NOT_READY, list_cautions
 from tussock.deliver.geopackage import find_renames
@@ -190,6 +191,8 @@ def list_rows(frame: pd.DataFrame) -> list[dict[str, Any]]:
 
 def to_json(value: Any) -> Any:
     """Return a value of a TOML file or a record as JSON holds it: dates as ISO text, a number that is none as text."""
+    if isinstance(value, Record):
+        return to_json(value.model_dump())
     if isinstance(value, Mapping):
         return {str(key): to_json(item) for key, item in value.items()}
     if isinstance(value, list | tuple):

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from tussock.base.records import DELIVERY, Product
 from tussock.review.evidence import Evidence
-from tussock.review.geometry import Part, move_outlines, move_to_degrees
+from tussock.review.geometry import Part, move_outlines, move_to_degrees, rebuild
 from tussock.review.rows import Row, info, pick_rows, violation
 from tussock.review.tanks import find_label_faults, find_unlisted, is_within
 
@@ -121,7 +121,7 @@ def find_wet_ground_m2(evidence: Evidence, some: BoolArray) -> NDArray[np.float6
     outlines = np.asarray(frame.geometry.array, dtype=object)
     for part, outline, _ in evidence.local:
         chosen = touching[part.members]
-        members, shapes = part.members[chosen], outline[chosen]
+        members, shapes = part.members[chosen], rebuild(outline[chosen])
         if not len(members):
             continue
         ground[members] = _measure_wet(evidence, part, shapes, outlines[wet], half[wet])
@@ -134,6 +134,7 @@ def _measure_wet(
     local = move_outlines(move_to_degrees(water, evidence.delivered.layers["water"].crs), part.to_local)
     wide = half > 0
     local[wide] = shapely.buffer(local[wide], half[wide])
+    local = rebuild(local)
     unit, feature = shapely.STRtree(local).query(shapes, predicate="intersects")
     area = shapely.area(shapely.intersection(shapes[unit], local[feature]))
     return np.bincount(unit, area, minlength=len(shapes)).astype(np.float64)
