@@ -106,9 +106,7 @@ def test_one_table_in_two_operations_files(sites, operations, time_model, treatm
     path.write_text(
         path.read_text().replace('operations = "operations.toml"', 'operations = ["operations.toml", "more.toml"]')
     )
-    with pytest.raises(
-        tussock.InputError, match=r"more\.toml: time: found 2 tables \[time\]; keep one \[time\] table"
-    ):
+    with pytest.raises(tussock.InputError, match=r"more\.toml: time: found 2 tables \[time\]; keep one \[time\] table"):
         tussock.make_plan(tussock.read_site(path))
 
 

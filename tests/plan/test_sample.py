@@ -80,7 +80,13 @@ def test_a_site_with_closures_is_delivered(sites, tmp_path):
     from site_factory import feet_box
 
     closure = '[[closure]]\nid = "nest"\nseason = ["04-01", "05-31"]\nreason = "birds"\nsource = "invented"\n'
-    patch = {"patch_id": "P", "species": "a", "growth_form": "shrub", "cover_pct": 9, "geometry": feet_box(0, 0, 90, 90)}
+    patch = {
+        "patch_id": "P",
+        "species": "a",
+        "growth_form": "shrub",
+        "cover_pct": 9,
+        "geometry": feet_box(0, 0, 90, 90),
+    }
     plan = sites.plan([patch], site=closure)
     plan.write(tmp_path / "out")
     assert '"birds"' in (tmp_path / "out" / "run.json").read_text(encoding="utf-8")

@@ -104,4 +104,6 @@ def test_layers_in_different_crs_meet(tmp_path):
     same = sites.plan(
         ROWS, water=[{"kind": "pond", "state": "wet", "geometry": shapely.Point(0, -30).buffer(20)}], crs=local_crs()
     )
-    assert moved.tolist() == pytest.approx(same.patches["nearest_water_ft"].tolist(), abs=1e-2)  # to_crs itself is half a millimetre off
+    assert moved.tolist() == pytest.approx(
+        same.patches["nearest_water_ft"].tolist(), abs=1e-2
+    )  # to_crs itself is half a millimetre off
