@@ -169,6 +169,8 @@ def _prove(rule: BoundRule, nearest: Nearest, in_force: NDArray[np.bool_]) -> No
     group = rule.group
     if group is None:
         return
+    if (nearest.owner < 0).any():
+        raise CutError(f"setback {rule.setback.id}: a unit was not measured to any of its {len(group)} features")
     reach = rule.reach_m[nearest.owner] - group.offset_m[nearest.owner]
     short = ~in_force & (nearest.distance_m < reach - SLACK_M / 2)
     if short.any():
