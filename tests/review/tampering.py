@@ -844,6 +844,26 @@ def setback_invented(delivered: Delivered) -> Delivered:
     return edit_layer(delivered, "units", edit)
 
 
+@falsifies("uses")
+def closed_ground_coloured_open(delivered: Delivered) -> Delivered:
+    """A unit where no herbicide is left is coloured open on the map."""
+
+    def edit(units: gpd.GeoDataFrame) -> None:
+        units.loc[units.index[first(units["allowed_use"] == "no herbicide")], "allowed_use"] = "open"
+
+    return edit_layer(delivered, "units", edit)
+
+
+@falsifies("uses")
+def field_check_erased(delivered: Delivered) -> Delivered:
+    """A unit no longer says which distance to check in the field."""
+
+    def edit(units: gpd.GeoDataFrame) -> None:
+        units.loc[units.index[first(units["check_in_field"].fillna("") != "")], "check_in_field"] = ""
+
+    return edit_layer(delivered, "units", edit)
+
+
 # ---- patches, products, season, earlier work
 
 

@@ -19,6 +19,7 @@ from tussock.review import (
     setbacks,
     sums,
     tables,
+    uses,
 )
 from tussock.review.evidence import Evidence
 from tussock.review.rows import Row
@@ -228,6 +229,14 @@ CHECKLIST: Final[tuple[Check, ...]] = (
         _PLAN,
         _RULED,
         choices.check_status,
+    ),
+    Check(
+        "uses",
+        "the map says what is left open",
+        "the class that colours a unit follows from its setbacks, and doubtful distances are to be checked outside",
+        _RULES,
+        (*_RULED, "plan.gpkg, compliance"),
+        uses.check_uses,
     ),
     Check(
         "tables",

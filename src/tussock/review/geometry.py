@@ -389,9 +389,3 @@ def _find_inside(outline: GeometryArray, edges: LocalEdges, credit: FloatArray) 
     tree = shapely.STRtree(shapely.points(xy[first]))
     area, place = tree.query(edges.areas[meant], predicate="intersects")
     return item[piece[first]][place].astype(np.intp), meant[area]
-
-
-def find_common_area(first: GeometryArray, second: GeometryArray) -> FloatArray:
-    """Return the area that pairs of outlines have in common, in the squared unit of their CRS, shape (n,)."""
-    common = shapely.intersection(first, second)
-    return np.asarray(shapely.area(common), dtype=np.float64)

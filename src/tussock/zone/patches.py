@@ -183,7 +183,7 @@ def _make_units(
     layer_crs = measured.patches.crs
     moved = np.asarray(measured.patches.geometry.reindex(cell.patches.index).array, dtype=object)[patch]
     cut = (np.bincount(patch, minlength=len(ids)) > 1)[patch]
-    moved[cut] = move_geometry(pieces.geometry[cut], cell.crs, layer_crs)
+    moved[cut] = _mend(move_geometry(pieces.geometry[cut], cell.crs, layer_crs))
     columns: dict[str, Any] = {
         "patch_id": ids[patch],
         "area_m2": planar * (area / total)[patch],
@@ -254,7 +254,7 @@ def _measure_patches(
     cut = np.flatnonzero(count > 1)
     if len(cut):
         outlines = np.asarray(patches.geometry.array, dtype=object).copy()
-        outlines[cut] = move_geometry(join_faces(pieces, cut), cell.crs, measured.patches.crs)
+        outlines[cut] = _mend(move_geometry(join_faces(pieces, cut), cell.crs, measured.patches.crs))
         patches["geometry"] = outlines
         patches = patches.set_crs(measured.patches.crs, allow_override=True)
     return patches
@@ -286,3 +286,12 @@ def _describe_rules(site: Site, repaired: Repaired, parts: list[_CellUnits]) -> 
         done = "no herbicide is planned: a plan without setbacks cannot be checked"
         findings.append(Finding("zone", "rules", "catalog.rules", "no rule is loaded", done))
     return findings
+
+
+def _mend(outlines: NDArray[Any]) -> NDArray[Any]:
+    """Return outlines valid again where rounding in another CRS has folded an edge onto its neighbour."""
+    broken = ~shapely.is_valid(outlines)
+    if broken.any():
+        outlines = outlines.copy()
+        outlines[broken] = shapely.make_valid(outlines[broken], method="structure", keep_collapsed=False)
+    return outlines

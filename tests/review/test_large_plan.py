@@ -1,0 +1,43 @@
+"""A plan of many copies around the Earth: many parts, the same verdict; and the time for a hundred thousand units."""
+
+from __future__ import annotations
+
+import os
+import time
+
+import pytest
+
+from review.large_plan import repeat_plan
+from tussock.review.delivered import Delivered
+from tussock.review.folder import run_checks
+
+#: Units in the large plan; a hundred thousand are reviewed where this is set to 100000.
+UNITS = int(os.environ.get("TUSSOCK_LARGE_PLAN", "600"))
+
+
+def test_copies_around_the_earth_have_no_finding_and_are_reviewed_in_time(delivered: Delivered) -> None:
+    copies = -(-UNITS // len(delivered.layers["units"]))
+    large = repeat_plan(delivered, copies)
+    start = time.perf_counter()
+    table = run_checks(large)
+    took_s = time.perf_counter() - start
+    found = table[table["level"] != "info"]
+    assert found.empty, found.to_string()
+    assert took_s < 180
+
+
+def test_a_unit_that_moved_is_found_among_all_copies(delivered: Delivered) -> None:
+    large = repeat_plan(delivered, 3)
+    units = large.layers["units"]
+    place = units.index[units["unit_id"] == "2/A01-03"][0]
+    units.loc[place, "geometry"] = units.geometry.loc[place].buffer(5e-6)
+    table = run_checks(large, only={"tiling"})
+    bad = table[(table["check"] == "tiling") & (table["level"] == "violation")]
+    assert bad["where"].str.contains("2/A01").all()
+    assert len(bad) >= 1
+
+
+@pytest.mark.parametrize("copies", [1, 4])
+def test_turning_a_plan_about_the_axis_changes_no_distance(delivered: Delivered, copies: int) -> None:
+    table = run_checks(repeat_plan(delivered, copies), only={"areas", "distances", "compliance"})
+    assert table[table["level"] != "info"].empty
