@@ -5,6 +5,9 @@
 Every way gets patches and features in memory (the database: loaded and indexed, not timed) and returns pieces with the
 zones they lie in. With --same-curve the zones of every feature are drawn beforehand with our outline and handed to all,
 so that areas can be compared to 1e-6; without it each way draws its own (round ends of 16 segments a quarter).
+
+DuckDB needs its spatial extension as a package, of the very same version:
+``pip install duckdb==1.5.5 duckdb-extension-spatial==1.5.5``.
 """
 
 # ruff: noqa: S603, S607  (the commands are our own)
@@ -194,6 +197,65 @@ def postgres_cpu(folder: Path) -> float:
     return sum(int(fields[k]) for k in (11, 12, 13, 14)) / 100
 
 
+#: Grids that features of over 64 vertices are cut by, one after the other [m]: DuckDB has no subdivision of its own.
+GRIDS_M = (2000.0, 400.0, 100.0)
+
+
+def duckdb(data: Data, drawn):
+    """DuckDB: features cut by finer and finer grids, each patch by the union of buffers of its own near chunks."""
+    import duckdb
+    import duckdb_extension_spatial
+
+    base = duckdb.connect(config={"threads": 2})
+    extension = next(Path(duckdb_extension_spatial.__file__).parent.rglob("spatial.duckdb_extension"))
+    base.execute(f"load '{extension}'")
+    wkb = pd.DataFrame({"id": np.arange(len(data.patches)), "wkb": list(shapely.to_wkb(data.patches))})  # noqa: F841  (named in the SQL)
+    base.execute("create table p0 as select id, st_geomfromwkb(wkb) geom from wkb")
+    for place, (shape, radius) in enumerate(find_features(data)):
+        ground = shape if drawn is None else drawn[place]
+        raw = pd.DataFrame({"r": np.asarray(radius, dtype=float), "wkb": list(shapely.to_wkb(ground))})  # noqa: F841
+        base.execute(f"create table raw{place} as select r, st_geomfromwkb(wkb) geom from raw")
+    begin, cpu = time.perf_counter(), time.process_time()
+    for place in range(5):
+        base.execute(duckdb_sql(place, buffered=drawn is None))
+    spent = time.perf_counter() - begin, time.process_time() - cpu
+    flags = ", ".join(f"z{k}" for k in range(5))
+    rows = base.execute(f"select {flags}, sum(st_area(geom)), count(*) from p5 group by {flags}").fetchall()
+    areas = np.sum([np.array(row[:5], dtype=float) * row[5] for row in rows], axis=0)
+    return (areas.tolist(), float(sum(row[5] for row in rows)), sum(row[6] for row in rows)), spent
+
+
+def duckdb_sql(place: int, *, buffered: bool) -> str:
+    flags = "".join(f"s.z{k}, " for k in range(place))
+    steps = [f"create table c0_{place} as select r, geom from raw{place}"]
+    for level, size in enumerate(GRIDS_M):
+        tiles = "range(floor(st_{0}min(geom) / {1})::bigint, floor(st_{0}max(geom) / {1})::bigint + 1)"
+        steps.append(f"""
+        create table c{level + 1}_{place} as
+          select r, geom from c{level}_{place} where st_npoints(geom) <= 64
+          union all
+          select r, piece geom from (
+            select r, st_intersection(geom, st_makeenvelope(x, y, x + {size}, y + {size})) piece
+            from (select r, geom, x, {size} * unnest({tiles.format("y", size)}) y
+              from (select r, geom, {size} * unnest({tiles.format("x", size)}) x
+                from c{level}_{place} where st_npoints(geom) > 64)))
+          where not st_isempty(piece)""")
+    zone = f"st_buffer(geom, r, {QUAD_SEGS})" if buffered else "geom"
+    steps.append(f"create table zone{place} as select {zone} geom from c{len(GRIDS_M)}_{place}")
+    steps.append(f"""
+    create table near{place} as select s.rowid piece, st_union_agg(z.geom) u
+      from p{place} s join zone{place} z on st_intersects(s.geom, z.geom) group by s.rowid""")
+    steps.append(f"""
+    create table p{place + 1} as select * from (
+      select id, {flags} true z{place}, st_intersection(s.geom, n.u) geom
+        from p{place} s join near{place} n on s.rowid = n.piece
+      union all
+      select id, {flags} false, case when n.u is null then s.geom else st_difference(s.geom, n.u) end
+        from p{place} s left join near{place} n on s.rowid = n.piece)
+      where st_area(geom) > 0""")
+    return "; ".join(steps)
+
+
 def parse_areas(text: str):
     areas, count = np.zeros(5), 0
     total = 0.0
@@ -205,7 +267,7 @@ def parse_areas(text: str):
     return areas.tolist(), total, count
 
 
-METHODS = {"ours": ours, "dissolved": dissolved, "overlaid": overlaid, "postgis": postgis}
+METHODS = {"ours": ours, "dissolved": dissolved, "overlaid": overlaid, "postgis": postgis, "duckdb": duckdb}
 
 
 def main() -> None:
@@ -216,7 +278,7 @@ def main() -> None:
     begin, cpu = time.perf_counter(), time.process_time()
     result = METHODS[method](data, drawn)
     spent = time.perf_counter() - begin, time.process_time() - cpu
-    if method == "postgis":
+    if method in ("postgis", "duckdb"):
         (areas, total, count), spent = result
     else:
         geometry, inside = result

@@ -10,10 +10,12 @@ from __future__ import annotations
 
 import argparse
 import datetime as dt
+import time
 
 import numpy as np
 
-from tussock.budget.assignment import Problem, assign_greedily, assign_weeks, find_left_out, is_feasible
+from tussock.budget.assignment import Problem, assign_greedily, find_left_out, is_feasible
+from tussock.budget.solver import assign_weeks
 from tussock.budget.weeks import Job
 
 WEEK_H = 96.0  # three persons, four days of eight hours
@@ -44,15 +46,18 @@ def main() -> None:
     parser.add_argument("--load", type=float, default=0.75)
     parser.add_argument("--gap", type=float, default=0.02)
     parser.add_argument("--time-limit", type=float, default=55.0)
+    parser.add_argument("--nodes", type=int, default=100_000)
     options = parser.parse_args()
     problem = make_season(options.units, options.weeks, options.load)
     greedy = assign_greedily(problem)
-    for found in (greedy, assign_weeks(problem, options.gap, options.time_limit)):
+    before = time.process_time()
+    for found in (greedy, assign_weeks(problem, options.gap, options.time_limit, options.nodes)):
         left = sum(find_left_out(own) > 0 for own in found.shares)
         print(
             f"{options.units} units x {options.weeks} weeks, {options.load:.0%} full: {found.method}: objective "
             f"{found.objective:.1f}, bound {found.bound:.1f}, gap {found.gap:.2%}, {left} left out, "
-            f"{found.seconds:.1f} s, limits {'kept' if is_feasible(problem, found.shares) else 'BROKEN'}",
+            f"{found.seconds:.1f} s ({time.process_time() - before:.1f} s of CPU), {found.stopped or 'at once'}, "
+            f"limits {'kept' if is_feasible(problem, found.shares) else 'BROKEN'}",
             flush=True,
         )
 

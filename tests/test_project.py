@@ -23,6 +23,8 @@ PUBLIC = [
     "QuantityError",
     "Site",
     "TussockError",
+    "approve_plan",
+    "compare_plans",
     "inspect_site",
     "make_plan",
     "parse_quantity",

@@ -32,7 +32,8 @@ if TYPE_CHECKING:
     from tussock.base.sample import sample_path, write_sample
     from tussock.base.stages import Site
     from tussock.base.units import parse_quantity
-    from tussock.plan import Plan, inspect_site, make_plan, review_plan
+    from tussock.budget.compare import compare_plans
+    from tussock.plan import Plan, approve_plan, inspect_site, make_plan, review_plan
     from tussock.read import read_site
 
 _HOMES = {
@@ -46,7 +47,9 @@ _HOMES = {
     "TussockError": "base.errors",
     "Site": "base.stages",
     "parse_quantity": "base.units",
+    "compare_plans": "budget.compare",
     "Plan": "plan",
+    "approve_plan": "plan",
     "inspect_site": "plan",
     "make_plan": "plan",
     "review_plan": "plan",
@@ -66,6 +69,8 @@ __all__ = [
     "QuantityError",
     "Site",
     "TussockError",
+    "approve_plan",
+    "compare_plans",
     "inspect_site",
     "make_plan",
     "parse_quantity",

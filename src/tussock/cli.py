@@ -75,15 +75,20 @@ def _teller(quiet: bool) -> Callable[[str], None]:
 @tussock.command(name="plan")
 @click.argument("site", type=click.Path(path_type=Path))
 @click.option("--out", "folder", type=click.Path(path_type=Path), required=True, help="Folder to write the plan into.")
+@click.option(
+    "--partition-size", type=click.IntRange(min=1), help="Most patches to cut together; the plan is the same."
+)
+@click.option("--scheduler", metavar="ADDRESS", help="Cut on a dask scheduler, such as tcp://host:8786.")
 @click.option("--quiet", is_flag=True, help="Say nothing but errors.")
-def plan_command(site: Path, folder: Path, quiet: bool) -> None:
+def plan_command(site: Path, folder: Path, partition_size: int | None, scheduler: str | None, quiet: bool) -> None:
     """Plan SITE (a site file, TOML) and write the plan into a folder."""
     from tussock.plan import make_plan
-    from tussock.read import read_site
+    from tussock.read import add_approval, read_site
 
     tell = _teller(quiet)
     tell(f"reading {site}")
-    plan = make_plan(read_site(site), tell)
+    read = add_approval(read_site(site), folder)
+    plan = make_plan(read, tell, partition_size=partition_size, scheduler=scheduler)
     plan.write(folder, tell)
     if not quiet:
         click.echo(_summarise(plan, folder))
@@ -109,6 +114,9 @@ def _summarise(plan: Any, folder: Path) -> str:
             unit = "" if row["unit"] == "count" else f" {row['unit']}"
             number = f"{row['likely']:.0f}" if row["unit"] == "count" else f"{row['likely']:,.2f}"
             lines.append(f"  {item:<34}{number:>12}{unit}")
+    if plan.site.approval is not None:
+        states = plan.patches["approval"].value_counts()
+        lines.append("  " + ", ".join(f"{count} patches {state}" for state, count in sorted(states.items())))
     lines.append(f"  {len(warnings)} warnings: see run.json, or `tussock inspect`")
     lines.append(f"written to {folder}")
     lines.append("The label is the law. Not ready for field use until a qualified person has filled the blanks.")
@@ -118,12 +126,22 @@ def _summarise(plan: Any, folder: Path) -> str:
 @tussock.command(name="review")
 @click.argument("folder", type=click.Path(path_type=Path))
 @click.option("--site", type=click.Path(path_type=Path), help="Site file to compare the inputs with.")
+@click.option("--trusted-key", type=click.Path(path_type=Path), help="Public key of the approver (PEM).")
+@click.option("--treated", type=click.Path(path_type=Path), help="Treated ground from the field: polygons or tracks.")
+@click.option("--treated-layer", help="Its layer, where it holds several.")
+@click.option("--accuracy", help='Positional error of that file, such as "3 m", where no column states it.')
+@click.option("--swath", help='Width that its lines were treated in, such as "20 ft".')
+@click.option("--records", type=click.Path(path_type=Path), help="A filled copy of record.csv.")
+@click.option("--date-format", default="%Y-%m-%d", help='How its dates are written, such as "%m/%d/%Y".')
 @click.option("--quiet", is_flag=True, help="Say nothing but violations.")
-def review_command(folder: Path, site: Path | None, quiet: bool) -> None:
-    """Review the plan in FOLDER on its own path; exit code 1 where something does not hold."""
+def review_command(folder: Path, site: Path | None, quiet: bool, **brought: Any) -> None:
+    """Review the plan in FOLDER on its own path; exit code 1 where something does not hold.
+
+    With --treated and --records what was done is compared with what was planned.
+    """
     from tussock.plan import review_plan
 
-    findings = review_plan(folder, site)
+    findings = review_plan(folder, site, **brought)
     row: Any
     for row in findings.itertuples():
         if row.level == "violation" or not quiet:
@@ -144,6 +162,57 @@ def review_command(folder: Path, site: Path | None, quiet: bool) -> None:
         raise click.exceptions.Exit(1)
     if not quiet:
         click.echo("no violation found: meets the loaded rules as mapped, in the checks listed above")
+
+
+@tussock.command(name="approve")
+@click.argument("folder", type=click.Path(path_type=Path))
+@click.option("--by", "approved_by", required=True, help="Name of the person who approves.")
+@click.option("--office", default="", help="Office held, or agency.")
+@click.option("--date", required=True, help='Day of the approval, "YYYY-MM-DD", or "today".')
+@click.option("--key", type=click.Path(path_type=Path), help="Private key to sign with (PEM, Ed25519).")
+@click.option("--ask-passphrase", is_flag=True, help="Ask for the passphrase of the key.")
+@click.option("--replace", is_flag=True, help="Replace an approval that is there already.")
+@click.option("--despite-violations", is_flag=True, help="Approve although the review finds violations.")
+def approve_command(folder: Path, date: str, ask_passphrase: bool, **signed: Any) -> None:
+    """Approve the plan in FOLDER: write approval.json, a fingerprint of every patch and rule set."""
+    import datetime as dt
+
+    from tussock.base.approval import NOT_SIGNED
+    from tussock.plan import approve_plan
+
+    day = dt.datetime.now().astimezone().date().isoformat() if date == "today" else date
+    passphrase = click.prompt("Passphrase of the key", hide_input=True, err=True) if ask_passphrase else None
+    path = approve_plan(folder, date=day, passphrase=passphrase, **signed)
+    click.echo(f"written to {path}")
+    if signed["key"] is None:
+        click.echo(f"{NOT_SIGNED}; sign with --key where that matters")
+
+
+@tussock.command(name="make-key")
+@click.argument("path", type=click.Path(path_type=Path))
+@click.option("--ask-passphrase", is_flag=True, help="Ask for a passphrase to lock the key with.")
+def make_key_command(path: Path, ask_passphrase: bool) -> None:
+    """Make a key to sign approvals with: PATH stays with the approver, PATH with .pub.pem goes to the readers."""
+    from tussock.base.signing import make_key
+
+    passphrase = None
+    if ask_passphrase:
+        passphrase = click.prompt("Passphrase", hide_input=True, confirmation_prompt=True, err=True)
+    mark = make_key(path, passphrase)
+    click.echo(f"written to {path} and {path.with_suffix('.pub.pem')}; fingerprint {mark}")
+
+
+@tussock.command(name="history")
+@click.argument("folder", type=click.Path(path_type=Path))
+@click.option("--records", type=click.Path(path_type=Path), required=True, help="A filled copy of record.csv.")
+@click.option("--out", type=click.Path(path_type=Path), required=True, help="GeoPackage to write.")
+@click.option("--date-format", default="%Y-%m-%d", help='How its dates are written, such as "%m/%d/%Y".')
+def history_command(folder: Path, records: Path, out: Path, date_format: str) -> None:
+    """Write what was applied as a layer of earlier work, for [layers.history] of the next plan."""
+    from tussock.review.records_history import write_history
+
+    count = write_history(folder, records, out, date_format)
+    click.echo(f"{count} applications written to {out}; name it under [layers.history] of the next site file")
 
 
 @tussock.command(name="export")

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -12,6 +12,7 @@ from tussock import read as reading
 from tussock.base import columns as c
 from tussock.base.findings import join_findings
 from tussock.base.geodesy import move_geometry
+from tussock.base.marks import mark_patches
 from tussock.base.stages import (
     Budgeted,
     LayerName,
@@ -28,6 +29,7 @@ if TYPE_CHECKING:
     import geopandas as gpd
     import pandas as pd
 
+    from tussock.base.approval import Approval
     from tussock.deliver.charts import Chart
     from tussock.deliver.patch_view import PatchView
 
@@ -161,7 +163,9 @@ class Plan(PlanTables):
         return deliver.export_plan(self, names, Path(folder), replace=replace)
 
 
-def make_plan(site: Site, tell: Tell | None = None) -> Plan:
+def make_plan(
+    site: Site, tell: Tell | None = None, *, partition_size: int | None = None, scheduler: str | None = None
+) -> Plan:
     """Make a treatment plan.
 
     Parameters
@@ -170,6 +174,11 @@ def make_plan(site: Site, tell: Tell | None = None) -> Plan:
         What `tussock.read_site` returned.
     tell
         Called with a line before each stage; by default nothing is said.
+    partition_size
+        Most patches that are cut together; by default 50,000, on a scheduler 10,000. The plan does not depend on it.
+    scheduler
+        Address of a dask scheduler, such as ``tcp://host:8786``: the parts are cut there. By default they are cut
+        here, one after another.
 
     Returns
     -------
@@ -182,6 +191,8 @@ def make_plan(site: Site, tell: Tell | None = None) -> Plan:
         With every fault found in values, outlines, CRS or rules.
     CutError
         A cut failed its proof.
+    MissingExtraError
+        A scheduler is named and dask is not installed.
 
     Examples
     --------
@@ -196,7 +207,7 @@ def make_plan(site: Site, tell: Tell | None = None) -> Plan:
     say("measuring areas and choosing a CRS")
     measured = reproject.reproject_layers(site, repaired)
     say(f"cutting {len(measured.patches)} patches by {len(site.setbacks())} setbacks")
-    zoned = zone.zone_patches(site, repaired, measured)
+    zoned = zone.zone_patches(site, repaired, measured, partition_size=partition_size, scheduler=scheduler, tell=say)
     say(f"judging {len(site.treatments or ())} treatments on {len(zoned.units)} units")
     prescribed = prescribe.prescribe_units(site, repaired, measured, zoned)
     say("adding up amounts, hours and cost")
@@ -204,7 +215,77 @@ def make_plan(site: Site, tell: Tell | None = None) -> Plan:
     return _gather(site, repaired, measured, zoned, prescribed, budgeted)
 
 
-def review_plan(folder: str | Path, site_path: str | Path | None = None) -> pd.DataFrame:
+def approve_plan(
+    folder: str | Path,
+    *,
+    approved_by: str,
+    date: str,
+    office: str = "",
+    key: str | Path | None = None,
+    passphrase: str | None = None,
+    replace: bool = False,
+    despite_violations: bool = False,
+) -> Path:
+    """Approve a delivered plan: write ``approval.json``, a fingerprint of each patch and rule set, into its folder.
+
+    A later plan of the site compares its patches with it, and `review_plan` tells whether the plan beside it is still
+    the one that was approved.
+
+    Parameters
+    ----------
+    folder
+        What `Plan.write` wrote. It is reviewed first.
+    approved_by, office
+        Who approves.
+    date
+        Day of the approval, ``"YYYY-MM-DD"``; the clock is not asked.
+    key
+        Ed25519 private key (PEM) to sign with. Without one the file holds a plain hash, and anyone can write it.
+    passphrase
+        Of the key, where it has one.
+    replace
+        Whether an approval that is there already is replaced.
+    despite_violations
+        Whether a plan in which the review finds violations is approved all the same.
+
+    Returns
+    -------
+    Path
+        The file.
+
+    Raises
+    ------
+    InputError
+        The review finds violations, the folder or the key cannot be used, or a name or date is missing.
+    OutputError
+        An approval is there already, or the file cannot be written.
+    MissingExtraError
+        A key is given, and the package cryptography is not installed.
+    """
+    return review.approve_folder(
+        Path(folder),
+        despite_violations=despite_violations,
+        approved_by=approved_by,
+        date=date,
+        office=office,
+        key=None if key is None else Path(key),
+        passphrase=passphrase,
+        replace=replace,
+    )
+
+
+def review_plan(
+    folder: str | Path,
+    site_path: str | Path | None = None,
+    *,
+    trusted_key: str | Path | None = None,
+    treated: str | Path | None = None,
+    treated_layer: str | None = None,
+    accuracy: str | None = None,
+    swath: str | None = None,
+    records: str | Path | None = None,
+    date_format: str = "%Y-%m-%d",
+) -> pd.DataFrame:
     """Review a delivered plan on its own path.
 
     Parameters
@@ -213,14 +294,40 @@ def review_plan(folder: str | Path, site_path: str | Path | None = None) -> pd.D
         What `Plan.write` wrote.
     site_path
         Site file to compare the inputs with; without it the folder is reviewed by itself.
+    trusted_key
+        Public key (PEM) of the approver, got from him by another way; the approval must be signed with it.
+    treated, treated_layer
+        File of treated ground from the field (polygons, or tracks of a receiver, GPX too), and its layer.
+    accuracy, swath
+        Positional error of that file, and the width that its lines were treated in, such as ``"3 m"``, where no column
+        states them.
+    records
+        A filled copy of ``record.csv``.
+    date_format
+        How its dates are written, as `datetime.strptime` has it.
 
     Returns
     -------
     DataFrame
         One row for each finding: ``check, level, where, found, expected, note``; ``level`` is ``violation``,
         ``warning`` or ``info``.
+
+    Raises
+    ------
+    InputError
+        A length cannot be read. What is wrong with the folder or with a file brought along is a finding.
     """
-    return review.review_folder(Path(folder), None if site_path is None else Path(site_path))
+    return review.review_folder(
+        Path(folder),
+        None if site_path is None else Path(site_path),
+        trusted_key=None if trusted_key is None else Path(trusted_key),
+        treated=None if treated is None else Path(treated),
+        treated_layer=treated_layer,
+        accuracy=accuracy,
+        swath=swath,
+        records=None if records is None else Path(records),
+        date_format=date_format,
+    )
 
 
 def inspect_site(path: str | Path) -> tuple[Site, Repaired, Measured]:
@@ -255,10 +362,11 @@ def _gather(
         prescribed.findings,
         budgeted.findings,
     ]
-    return Plan(
+    patches = _add_marks(budgeted.patches)
+    plan = Plan(
         site=site,
         crs=measured.crs,
-        patches=_show(budgeted.patches, c.PATCHES, system, _PATCH_WORK),
+        patches=_show(patches, c.PATCHES, system, _list_patch_work(patches)),
         units=_show(units, c.UNITS, system, _UNIT_WORK),
         options=prescribed.options,
         setback_zones=c.present(zoned.zones, c.SETBACK_ZONES, system),
@@ -269,7 +377,22 @@ def _gather(
         features=_move_features(repaired),
         findings=join_findings(findings),
         work={name: c.present(table, c.WORK[name], system) for name, table in budgeted.work.items()},
+        stems=c.present(_list_stems(repaired), c.STEMS, system),
     )
+    return plan if site.approval is None else _mark(plan, site.approval)
+
+
+def _add_marks(patches: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
+    """Return patches with blank marks of an approval; columns of the user's of those names are kept under another."""
+    names = ("approval", "approval_change")
+    kept = {name: f"{name}_in_file" for name in names if name in patches.columns}
+    return patches.rename(columns=kept).assign(**dict.fromkeys(names, ""))
+
+
+def _mark(plan: Plan, approval: Approval) -> Plan:
+    """Mark the patches that are as approved, changed or new."""
+    patches, findings = mark_patches(plan, approval)
+    return replace(plan, patches=patches, findings=join_findings([plan.findings, findings]))
 
 
 #: Columns of the stages that no output shows: they stand there under another name or are only for the way.
@@ -277,12 +400,34 @@ _PATCH_WORK = (
     "stems_per_ha",
     "stem_diameter_m",
     "cover_note",
-    "bark_wet",
     "labour_cost",
     "product_cost",
     "equipment_cost",
 )
 _UNIT_WORK = ("partners_l", "in_water", "history", "shared_with", "beyond_m", "standing", "standing_m")
+
+
+def _list_patch_work(patches: gpd.GeoDataFrame) -> tuple[str, ...]:
+    """Return the columns of patches that no output shows; wet bark is shown where it is mapped, for it refuses."""
+    wet = "bark_wet" in patches.columns and bool(patches["bark_wet"].any())
+    return _PATCH_WORK if wet else (*_PATCH_WORK, "bark_wet")
+
+
+def _list_stems(repaired: Repaired) -> pd.DataFrame:
+    """Return the stem table as mapped, SI columns, with the places of stems that were mapped as points."""
+    import numpy as np
+    import pandas as pd
+    import shapely
+
+    names = [column.si_name for column in c.STEMS]
+    layer = repaired.layers.get("stems")
+    if layer is None:
+        return pd.DataFrame([], columns=names)
+    table = pd.DataFrame(layer.frame.drop(columns="geometry")).assign(lon=np.nan, lat=np.nan)
+    if not layer.frame.geometry.isna().any():
+        points = move_geometry(np.asarray(layer.frame.geometry.array, dtype=object), layer.frame.crs, "EPSG:4326")
+        table["lon"], table["lat"] = shapely.get_coordinates(shapely.centroid(points)).T
+    return table[names].reset_index(drop=True)
 
 
 def _show(frame: gpd.GeoDataFrame, schema: c.Schema, system: c.UnitSystem, work: tuple[str, ...]) -> gpd.GeoDataFrame:

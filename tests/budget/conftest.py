@@ -2,7 +2,7 @@
 
 import pytest
 
-from site_factory import Sites
+from site_factory import NO_RULES, Sites
 
 OPERATIONS = """
 [crew]
@@ -73,6 +73,16 @@ preference = 9
 """
 
 
+NO_SPRAY = """
+[[setback]]
+id = "NO-SPRAY"
+from = {{ layer = "water" }}
+distance = "{feet} ft"
+forbids = {{ delivery = "spot" }}
+source = "invented for tests"
+"""
+
+
 @pytest.fixture
 def sites(tmp_path):
     return Sites(tmp_path)
@@ -91,3 +101,13 @@ def time_model():
 @pytest.fixture(scope="session")
 def treatments():
     return TREATMENTS
+
+
+@pytest.fixture(scope="session")
+def no_spray():
+    """A function: the text of a rule set that forbids spraying within so many feet of water."""
+
+    def write(feet):
+        return NO_RULES + NO_SPRAY.format(feet=feet)
+
+    return write

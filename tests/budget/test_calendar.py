@@ -18,21 +18,19 @@ from tussock.base.records import Operations, SeasonCalendar
 from tussock.budget.assignment import (
     Problem,
     assign_greedily,
-    assign_weeks,
     find_left_out,
     find_objective,
     is_feasible,
 )
 from tussock.budget.calendar import plan_season
+from tussock.budget.solver import assign_weeks
 from tussock.budget.weeks import Job, list_open_weeks, list_weeks
 
 DAY = dt.date(2027, 6, 7)  # a Monday
 
 
-def job(
-    name, hours, *, area="yard", priority=0.5, first=DAY, last=dt.date(2027, 12, 31), dirty=False, outlet_m=math.nan
-):
-    return Job(name, f"P{name}", hours, first, last, area, priority, dirty, outlet_m)
+def job(name, hours, *, area="yard", first=DAY, last=dt.date(2027, 12, 31), **more):
+    return Job(name, f"P{name}", hours, first, last, area, **more)
 
 
 def enumerate_optimum(problem):
@@ -84,11 +82,14 @@ def problems(draw):
     jobs, opened = [], []
     for place in range(count):
         hours = draw(st.floats(1, 20))
-        jobs.append(job(str(place), hours, area=draw(st.sampled_from("ab")), priority=draw(st.floats(0, 1))))
+        more = {"priority": draw(st.floats(0, 1)), "licensed": draw(st.booleans())}
+        jobs.append(job(str(place), hours, area=draw(st.sampled_from("ab")), **more))
         first = draw(st.integers(0, weeks - 1))
         opened.append(tuple(range(first, draw(st.integers(first, weeks - 1)) + 1)))
     pairs = [(0, 1)] if count > 1 and opened[0][0] <= opened[1][-1] else []
-    return Problem(tuple(jobs), tuple(opened), np.full(weeks, draw(st.floats(8, 40))), 1.0, tuple(pairs))
+    capacity = np.full(weeks, draw(st.floats(8, 40)))
+    licensed = draw(st.sampled_from([None, capacity / 2]))
+    return Problem(tuple(jobs), tuple(opened), capacity, 1.0, tuple(pairs), licensed_h=licensed)
 
 
 @settings(max_examples=25, deadline=None)
@@ -206,6 +207,87 @@ def test_what_does_not_fit_names_the_binding_constraint():
     assert {finding.row for finding in season.findings} == set(left.index)
 
 
+CREWS = OPERATIONS.replace("days_per_week = 4", "days_per_week = 4\ncrews = 2")
+LICENSED = CREWS.replace("crews = 2", "crews = 2\nlicensed_crews = 1")
+WEEK = {"last": dt.date(2027, 6, 11)}
+
+
+def test_two_crews_side_by_side_hold_twice_as_much():
+    """Week of 7 June: 4 days x 16 h = 64 crew hours for one crew, 128 for two; 15 jobs of 8 h and one move ask 121."""
+    jobs = [job(f"j{place:02d}", 8, **WEEK) for place in range(15)]
+    one, two = (plan_season(operations(text), jobs, []).calendar for text in (OPERATIONS, CREWS))
+    assert one["crew_day"].notna().sum() < two["crew_day"].notna().sum()
+    assert two["note"].eq("").all()
+    assert two.groupby("unit_id")["share"].sum().tolist() == pytest.approx([1] * 15)
+    assert set(two["crew"]) == {1, 2}
+    assert two.groupby("date")["crew"].nunique().max() == 2
+    for table in (one, two):
+        days = table[table["crew_day"].notna()].groupby(["date", "crew"])["crew_h"].sum()
+        assert days.max() <= 16.25  # a unit is finished within a quarter of an hour
+        assert table.groupby("crew_day")[["date", "crew"]].nunique().max().max() == 1
+
+
+def test_only_licensed_crews_take_work_that_wants_a_licence():
+    """60 h each of both kinds, in two areas: crew 1 has the licence, and no crew has more than its day."""
+    jobs = [job(f"r{place}", 6, area="a", licensed=True, **WEEK) for place in range(10)]
+    jobs += [job(f"o{place}", 6, area="ab"[place % 2], dirty=place == 3, **WEEK) for place in range(10)]
+    table = plan_season(operations(LICENSED), jobs, []).calendar
+    assert table["note"].eq("").all()
+    restricted = table["unit_id"].str.startswith("r")
+    assert set(table.loc[restricted, "crew"]) == {1}
+    assert set(table.loc[~restricted, "crew"]) <= {1, 2}
+    assert table.groupby(["date", "crew"])["crew_h"].sum().max() <= 16.25
+    assert table.groupby("unit_id")["crew_h"].sum().tolist() == pytest.approx([6] * 20)
+    for _, day in table.groupby("crew_day"):
+        assert day["dirty"].tolist() == sorted(day["dirty"])
+
+
+def test_licensed_work_beyond_the_licensed_crews_is_left_out_and_says_why():
+    """70 h want the licence in a week that holds 64 of it, though both crews together have 128."""
+    jobs = [job(f"r{place}", 7, licensed=True, **WEEK) for place in range(10)]
+    season = plan_season(operations(LICENSED), jobs, [])
+    left = season.calendar[season.calendar["crew_day"].isna()]
+    assert left["note"].tolist() == [
+        "left out: crew capacity: jobs for a licensed person that fit only 2027-06-07 to 2027-06-10 ask 70.0 crew hours, "
+        "the crews that have one have 64.0"
+    ]
+    nobody = plan_season(operations(LICENSED.replace("licensed_crews = 1", "licensed_crews = 0")), jobs, [])
+    assert nobody.calendar["note"].str.contains("wants a licensed person, and no crew has one").all()
+
+
+def test_more_licensed_crews_than_crews():
+    with pytest.raises(ValueError, match="licensed_crews 3 of 2 crews; at most all crews are"):
+        operations(LICENSED.replace("licensed_crews = 1", "licensed_crews = 3"))
+
+
+def test_a_plan_sends_restricted_products_with_the_licensed_crew(sites, treatments):
+    from site_factory import NO_RULES, PRODUCTS, feet_box
+
+    products = PRODUCTS.replace("methods = { boom", "restricted_use = true\nmethods = { boom", 1)
+    rows = [
+        {"patch_id": name, "species": name, "growth_form": "herbaceous", "cover_pct": 50}
+        | {"geometry": feet_box(x, 0, x + 200, 150)}
+        for name, x in (("reed", 0), ("fern", 500))
+    ]
+    text = treatments.replace('id = "spot"\n', 'id = "spot"\nspecies = ["reed"]\n')
+    crew = LICENSED.replace("size = 2", "size = 2\nlicensed = 1") + PACES
+    plan = sites.plan(rows, products=products, treatments=text, operations=crew, rules=NO_RULES)
+    crews = plan.work["calendar"].set_index("patch_id")["crew"].to_dict()
+    assert crews == {"reed": 1, "fern": 2}
+
+
+PACES = """
+[[production]]
+method = "foliar_spot"
+rate = "0.25 acre/hour"
+source = "invented for tests"
+[[production]]
+method = "pull"
+rate = "0.05 acre/hour"
+source = "invented for tests"
+"""
+
+
 def test_an_order_that_the_dates_forbid_is_said():
     jobs = [job("up", 5, first=dt.date(2027, 6, 21)), job("low", 5, last=dt.date(2027, 6, 11))]
     season = plan_season(operations(), jobs, [("Pup", "Plow")])
@@ -226,3 +308,31 @@ def test_the_same_season_twice_is_the_same_calendar():
     jobs = [job(f"j{place:02d}", 3 + place % 5, area="ab"[place % 2], priority=place / 20) for place in range(20)]
     first, second = (plan_season(operations(), jobs, []).calendar for _ in range(2))
     assert first.equals(second)
+
+
+def hard_season():
+    """40 jobs that fill six weeks: not solved at the root of the search."""
+    rng = np.random.default_rng(7)
+    jobs = tuple(job(f"j{k:02d}", 1 + 4 * rng.random(), area=str(k % 9), priority=rng.random()) for k in range(40))
+    opened = tuple(tuple(range(first, first + 3)) for first in rng.integers(0, 4, 40).tolist())
+    return Problem(jobs, opened, np.full(6, sum(item.hours for item in jobs) / 6 + 5), 1.0)
+
+
+def test_a_run_that_stops_at_its_node_limit_can_be_repeated():
+    problem = hard_season()
+    first, second = (assign_weeks(problem, 0.0, 60, node_limit=1) for _ in range(2))
+    assert first.stopped.startswith("node limit reached")
+    assert first.gap > 0
+    assert (first.shares, first.bound) == (second.shares, second.bound)
+    assert is_feasible(problem, first.shares)
+
+
+def test_a_run_that_stops_at_its_time_limit_says_so():
+    hurried = assign_weeks(hard_season(), 0.0, 1e-3)
+    assert hurried.stopped.startswith("time limit reached: another run may stop elsewhere")
+
+
+def test_the_quality_says_what_ended_the_search_and_what_was_weighed():
+    quality = plan_season(operations(), [job("a", 5)], []).quality.set_index("item")["value"]
+    assert quality["search ended"] == "gap reached"
+    assert "being left out 10" in quality["what the objective weighs"]

@@ -10,7 +10,7 @@ import shapely
 
 import tussock
 from site_factory import Sites, feet_box
-from tussock.budget.compare import compare_plans
+from tussock import compare_plans
 
 CREEK = {"kind": "stream", "state": "wet", "width_ft": 10.0, "geometry": shapely.LineString([(0, -900), (0, 900)])}
 PATCHES = [
@@ -32,26 +32,8 @@ FAR = {
 }
 
 
-def rules(feet):
-    return f"""
-[ruleset]
-title = "rules for tests (invented)"
-authority = "nobody"
-source = "invented for tests"
-read_by = "nobody"
-status = "checked"
-
-[[setback]]
-id = "NO-SPRAY"
-from = {{ layer = "water" }}
-distance = "{feet} ft"
-forbids = {{ delivery = "spot" }}
-source = "invented for tests"
-"""
-
-
 @pytest.fixture(scope="module")
-def folders(tmp_path_factory, operations, treatments):
+def folders(tmp_path_factory, operations, treatments, no_spray):
     """The same site with 50 ft, with 100 ft, and with 100 ft in metric units."""
     made = {}
     for name, feet, units in (("a", 50, "us"), ("b", 100, "us"), ("metric", 100, "metric")):
@@ -59,7 +41,7 @@ def folders(tmp_path_factory, operations, treatments):
         path = sites.write(
             [*PATCHES, FAR],
             water=[CREEK],
-            rules=rules(feet),
+            rules=no_spray(feet),
             treatments=treatments,
             operations=operations,
             site=f'units = "{units}"',
@@ -99,8 +81,9 @@ def test_treatments_verdicts_and_products_tell_the_same(folders):
     assert area.to_dict() == pytest.approx({"spot": -acres, "pull": acres}, rel=1e-4)
     assert found.verdicts["treatment_id"].tolist() == ["spot", "spot"]
     assert found.verdicts["allowed_acre_change"].sum() == pytest.approx(-acres, rel=1e-4)
-    product = found.products.set_index("product_id").loc["glyphosate-aquatic", "product_fl_oz_change"]
-    assert product == pytest.approx(-acres * 20 * 0.02 * 128, rel=1e-4)
+    product = found.products.set_index("product_id").loc["glyphosate-aquatic"]
+    assert product["product_gal_change"] == pytest.approx(-acres * 20 * 0.02, rel=1e-4)
+    assert product["ae_lb_change"] == pytest.approx(-acres * 20 * 0.02 * 4, rel=1e-4)
 
 
 def test_a_plan_and_itself(folders):
@@ -151,15 +134,20 @@ def test_a_folder_without_a_plan(folders, tmp_path):
 
 def test_a_file_that_is_no_plan(folders, tmp_path):
     (tmp_path / "run.json").write_text("[]")
-    (tmp_path / "plan.gpkg").write_bytes((folders["a"] / "plan.gpkg").read_bytes())
+    for name in ("plan.gpkg", "product_budget.csv"):
+        (tmp_path / name).write_bytes((folders["a"] / name).read_bytes())
     with pytest.raises(tussock.InputError, match="a file that is no plan"):
+        compare_plans(folders["a"], tmp_path)
+    (tmp_path / "run.json").write_bytes((folders["a"] / "run.json").read_bytes())
+    (tmp_path / "product_budget.csv").write_text("product_id\nglyphosate-aquatic\n")
+    with pytest.raises(tussock.InputError, match=r"a file that is no plan .*product_gal"):
         compare_plans(folders["a"], tmp_path)
 
 
-def test_plans_of_two_sites(folders, tmp_path):
+def test_plans_of_two_sites(folders, tmp_path, no_spray):
     sites = Sites(tmp_path)
     other = {**FAR, "patch_id": "Q1"}
-    site = tussock.read_site(sites.write([other], water=[CREEK], rules=rules(50)))
+    site = tussock.read_site(sites.write([other], water=[CREEK], rules=no_spray(50)))
     tussock.make_plan(site).write(tmp_path / "plan")
     with pytest.raises(tussock.InputError, match=r"no patch of .*; compare two plans of one site"):
         compare_plans(folders["a"], tmp_path / "plan")

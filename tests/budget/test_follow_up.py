@@ -10,6 +10,7 @@ import tomllib
 
 import pytest
 
+from site_factory import NO_RULES, feet_box
 from tussock.base.records import Operations
 from tussock.budget.followup import find_years
 
@@ -48,8 +49,6 @@ source = "invented for tests"
 
 
 def test_years_of_a_planned_patch(sites, operations, time_model, treatments):
-    from site_factory import feet_box
-
     rows = [
         {
             "patch_id": name,
@@ -61,8 +60,7 @@ def test_years_of_a_planned_patch(sites, operations, time_model, treatments):
         for name, x in (("reed", 0), ("thistle", 500))
     ]
     text = operations + time_model + FOLLOW_UP
-    rules = _RULES
-    plan = sites.plan(rows, rules=rules, treatments=treatments, operations=text)
+    plan = sites.plan(rows, rules=NO_RULES, treatments=treatments, operations=text)
     table = plan.work["follow_up"].set_index(["patch_id", "year"])
     hours = plan.work["unit_hours"].set_index("patch_id")
     paid = 8 / 7  # paid hours for each hour on the site
@@ -78,13 +76,3 @@ def test_years_of_a_planned_patch(sites, operations, time_model, treatments):
 def test_regrowth_is_a_share():
     with pytest.raises(ValueError, match="more than the whole"):
         Operations.model_validate(tomllib.loads(FOLLOW_UP.replace("20 %", "120 %")))
-
-
-_RULES = """
-[ruleset]
-title = "rules for tests (invented)"
-authority = "nobody"
-source = "invented for tests"
-read_by = "nobody"
-status = "checked"
-"""

@@ -9,8 +9,9 @@ import shapely
 
 from site_factory import ACRE_M2, FOOT_M, feet_box
 from tussock.base.records import Operations, Treatment
-from tussock.budget.operations import DEFAULTS, find_times, list_time_basis
+from tussock.budget.operations import find_times, list_time_basis
 from tussock.budget.units import Visit, find_effort, find_walking_pace
+from tussock.trade.times import DEFAULTS
 
 SPOT = Treatment.model_validate(
     {
@@ -80,6 +81,25 @@ def test_without_a_time_table_only_the_three_terms_count(operations):
     assert (effort.walk_in_h, effort.search_h, effort.mixing_h, effort.travel_h, effort.breaks_h) == (0, 0, 0, 0, 0)
 
 
+def test_treating_takes_no_less_than_the_nozzle_is_open(operations):
+    """10 gal through 0.05 gal/min is 200 min, more than the 120 min of the pace; through 0.1 gal/min 100 min, less."""
+    hours = [
+        find_effort(record(operations), SPOT, UNIT | {"spray_s": minutes * 60}, {}).treating_h for minutes in (200, 100)
+    ]
+    assert hours == pytest.approx([200 / 60, 2])
+
+
+def test_stem_work_is_timed_by_the_stem(operations):
+    """90 stems at 45 an hour."""
+    stump = Treatment.model_validate(
+        {"id": "stump", "growth_form": ["tree"], "method": "cut_stump", "product": "glyphosate-aquatic"}
+        | {"concentration": "50 %", "dose_per_stem": "10 mL"}
+    )
+    pace = '[[production]]\nmethod = "cut_stump"\nstems = "45/hour"\nsource = "invented for tests"'
+    unit = UNIT | {"stems": 90.0, "spray_l": 0.9, "product_l": 0.45}
+    assert find_effort(record(operations, pace), stump, unit, {}).treating_h == pytest.approx(2)
+
+
 def test_units_of_one_patch_share_the_visit(operations, time_model):
     alone, shared = (
         find_effort(record(operations, time_model), SPOT, UNIT, {}, Visit(units=count, walk_m=300.0))
@@ -106,15 +126,22 @@ def test_walking_pace_by_slope():
 
 
 def test_every_default_says_where_it_comes_from():
-    basis = list_time_basis(
-        record('[crew]\nsize = 2\nwage = "30 USD/hour"\nsource = "a"\n[time]\ntravel = "1 hour"\nsource = "b"')
-    )
-    rows = basis.set_index("term")
-    assert set(rows.index) == {*DEFAULTS, "walk_m_per_s"}
-    assert rows.loc["travel_s", ["size", "taken_from", "source"]].tolist() == [3600.0, "operations file", "b"]
+    text = '[crew]\nsize = 2\nwage = "30 USD/hour"\nsource = "a"\n[time]\ntravel = "1 hour"\nsource = "b"'
+    rows = list_time_basis(record(text), "us").set_index("term")
+    assert rows.loc["travel", ["size", "unit", "taken_from", "source"]].tolist() == [60, "min", "operations file", "b"]
     defaults = rows[rows["taken_from"] != "operations file"]
-    assert len(defaults) == len(DEFAULTS)
+    assert len(defaults) == len(DEFAULTS) == len(rows) - 1  # the day and all but travel, and the walking pace
     assert defaults["source"].str.contains("invented default|Tobler 1993").all()
+
+
+def test_times_are_shown_in_the_units_of_the_site(operations, time_model):
+    """2 acre/hour is 2 acre/hour; 0.5 m/s is 30 m/min, and 98.43 ft/min; 3.6 km/hour is 60 m/min."""
+    us, metric = (list_time_basis(record(operations, time_model), name).set_index("term") for name in ("us", "metric"))
+    assert us.loc["search", ["size", "unit"]].tolist() == [pytest.approx(2), "acre/hour"]
+    assert us.loc["flagging", ["size", "unit"]].tolist() == [pytest.approx(30 / FOOT_M), "ft/min"]
+    assert metric.loc["search", ["size", "unit"]].tolist() == [pytest.approx(0.809371, rel=1e-5), "ha/hour"]
+    assert metric.loc["walk", ["size", "unit"]].tolist() == [pytest.approx(60), "m/min"]
+    assert metric.loc["terrain_factor", ["size", "unit"]].tolist() == [1.2, ""]
 
 
 def test_roles_give_size_licence_and_mean_wage():
@@ -129,21 +156,7 @@ def test_roles_give_size_licence_and_mean_wage():
 # ------------------------------------------------------------ distances on the ground
 
 WATER = {"kind": "pond", "state": "wet", "geometry": feet_box(-300, -500, -100, 600)}
-RULES = """
-[ruleset]
-title = "rules for tests (invented)"
-authority = "nobody"
-source = "invented for tests"
-read_by = "nobody"
-status = "checked"
-
-[[setback]]
-id = "NO-SPRAY"
-from = { layer = "water" }
-distance = "200 ft"
-forbids = { delivery = "spot" }
-source = "invented for tests"
-
+NO_MIX = """
 [[setback]]
 id = "NO-MIX"
 from = { layer = "water" }
@@ -160,18 +173,23 @@ PATCH = {
 }
 
 
+@pytest.fixture
+def rules(no_spray):
+    return no_spray(200) + NO_MIX
+
+
 def point(x, y):
     return shapely.Point(x * FOOT_M, y * FOOT_M)
 
 
-def test_way_in_mixing_place_and_flagged_edge_on_the_ground(sites, operations, time_model, treatments):
+def test_way_in_mixing_place_and_flagged_edge_on_the_ground(sites, operations, time_model, treatments, rules):
     """Setback edge 100 ft into the patch, 150 ft long; yard 400 ft and mixing place 700 ft east of the patch."""
     access = [
         {"kind": "parking", "name": "yard", "geometry": point(700, 75)},
         {"kind": "mixing", "name": "pad", "geometry": point(1000, 75)},
     ]
     text = operations + time_model
-    plan = sites.plan([PATCH], water=[WATER], access=access, rules=RULES, treatments=treatments, operations=text)
+    plan = sites.plan([PATCH], water=[WATER], access=access, rules=rules, treatments=treatments, operations=text)
     hours = plan.work["unit_hours"].set_index("unit_id")
     units = plan.units.set_index("unit_id")
     near, far = units.index[units["method"] == "pull"][0], units.index[units["method"] == "foliar_spot"][0]
@@ -185,7 +203,7 @@ def test_way_in_mixing_place_and_flagged_edge_on_the_ground(sites, operations, t
     assert plan.work["mixing_places"]["verdict"].tolist() == ["meets the loaded rules as mapped"]
 
 
-def test_the_crew_walks_in_anew_on_each_day(sites, operations, time_model, treatments):
+def test_the_crew_walks_in_anew_on_each_day(sites, operations, time_model, treatments, rules):
     """3 acres, all sprayed at 0.25 acre/hour and 20 gal/acre: some 20 h with loads, on a site day of 7 h x 3: 21 h.
 
     With twice the ground it is two days, so two ways in.
@@ -199,7 +217,7 @@ def test_the_crew_walks_in_anew_on_each_day(sites, operations, time_model, treat
             rows,
             water=[WATER | {"geometry": feet_box(9000, 0, 9100, 100)}],
             access=access,
-            rules=RULES,
+            rules=rules,
             treatments=treatments,
             operations=operations + time_model,
         )
@@ -212,13 +230,13 @@ def test_the_crew_walks_in_anew_on_each_day(sites, operations, time_model, treat
     assert walk[6] == pytest.approx(2 * walk[3], rel=1e-6)
 
 
-def test_a_mixing_place_inside_a_mixing_ban_is_not_used(sites, operations, time_model, treatments):
+def test_a_mixing_place_inside_a_mixing_ban_is_not_used(sites, operations, time_model, treatments, rules):
     access = [
         {"kind": "mixing", "name": "shore", "geometry": point(-50, 75)},  # 50 ft from the pond
         {"kind": "mixing", "name": "pad", "geometry": point(1000, 75)},
     ]
     text = operations + time_model
-    plan = sites.plan([PATCH], water=[WATER], access=access, rules=RULES, treatments=treatments, operations=text)
+    plan = sites.plan([PATCH], water=[WATER], access=access, rules=rules, treatments=treatments, operations=text)
     verdicts = plan.work["mixing_places"].set_index("place")["verdict"]
     assert verdicts["mixing shore"] == "inside: not used for mixing"
     assert set(plan.work["unit_hours"]["mixing_place"]) == {"mixing pad"}
@@ -227,20 +245,20 @@ def test_a_mixing_place_inside_a_mixing_ban_is_not_used(sites, operations, time_
     assert len(found) == 1
 
 
-def test_no_place_to_mix_leaves_the_hours_of_sprayed_units_blank(sites, operations, time_model, treatments):
+def test_no_place_to_mix_leaves_the_hours_of_sprayed_units_blank(sites, operations, time_model, treatments, rules):
     access = [{"kind": "mixing", "name": "shore", "geometry": point(-50, 75)}]
     text = operations + time_model
-    plan = sites.plan([PATCH], water=[WATER], access=access, rules=RULES, treatments=treatments, operations=text)
+    plan = sites.plan([PATCH], water=[WATER], access=access, rules=rules, treatments=treatments, operations=text)
     units = plan.units.set_index("method")
     assert units.loc["foliar_spot", ["crew_hours", "cost"]].isna().all()
     assert units.loc["pull", "crew_hours"] > 0
     assert plan.findings["what"].str.contains("no place is left where mixing is allowed").any()
 
 
-def test_a_mixing_place_that_is_not_mapped_is_an_error(sites, operations, time_model, treatments):
+def test_a_mixing_place_that_is_not_mapped_is_an_error(sites, operations, time_model, treatments, rules):
     import tussock
 
     text = operations + time_model + 'mixing_at = ["quarry"]\n'
     access = [{"kind": "parking", "name": "yard", "geometry": point(700, 75)}]
     with pytest.raises(tussock.InputError, match=r'time\.mixing_at: found "quarry"; name a point or an area .*: yard'):
-        sites.plan([PATCH], water=[WATER], access=access, rules=RULES, treatments=treatments, operations=text)
+        sites.plan([PATCH], water=[WATER], access=access, rules=rules, treatments=treatments, operations=text)

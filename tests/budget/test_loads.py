@@ -3,14 +3,13 @@
 from __future__ import annotations
 
 import tomllib
-from types import SimpleNamespace
 
 import pandas as pd
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from site_factory import feet_box
+from site_factory import NO_RULES, feet_box
 from tussock.base.records import Operations
 from tussock.budget.loads import choose_packs, find_loads, find_mix_amounts, list_purchases
 
@@ -28,9 +27,8 @@ def test_a_mix_adds_up_and_its_last_load_is_partial():
 
 
 def test_partners_in_the_tank_displace_water():
-    amounts = find_mix_amounts(
-        {"spray_l": 10.0, "product_l": 0.2, "dye_l": 0.0, "adjuvant_l": 0.0, "carrier": "water"}, 0.03
-    )
+    unit = {"spray_l": 10.0, "product_l": 0.2, "dye_l": 0.0, "adjuvant_l": 0.0, "carrier": "water"}
+    amounts = find_mix_amounts(unit | {"partners_l": (("q", 0.1), ("r", 0.2))})
     assert (amounts["partner_l"], amounts["water_l"]) == (pytest.approx(0.3), pytest.approx(9.5))
 
 
@@ -66,20 +64,16 @@ def test_purchases_take_the_shelf_off_first():
             '[[price]]\nproduct = "p"\nprice = "10 USD/L"\npacks = ["1 L", "5 L"]\non_shelf = "0.5 L"\nsource = "x"'
         )
     )
-    mixes = pd.DataFrame(
-        {"product_id": ["p", "p"], "product_l": [4.0, 3.0], "dye_l": 0.2, "adjuvant_l": 0.0, "oil_l": 0.0}
-    )
-    mixes["mix_l"], mixes["treatment_id"] = 100.0, "t"
-    partner = SimpleNamespace(product="q", concentration=0.01)  # 1 % of 200 L beside p
-    site = SimpleNamespace(treatments=(SimpleNamespace(id="t", tank_mix=(partner,)),))
-    rows = list_purchases(site, operations, mixes, "metric").set_index("item")
+    mixes = pd.DataFrame({"dye_l": [0.1, 0.1], "adjuvant_l": 0.0, "oil_l": 0.0})
+    uses = pd.DataFrame({"product_id": ["p", "p", "q"], "product_l": [4.0, 3.0, 2.0]})
+    rows = list_purchases(operations, uses, mixes, "metric").set_index("item")
     assert rows.loc["q", "needed_l"] == pytest.approx(2.0)
     product = rows.loc["p"]
     assert product[["needed_l", "on_shelf_l", "to_buy_l", "containers", "bought_l"]].tolist() == [7, 0.5, 6.5, 3, 7]
     assert product["packs"] == "1 x 5 l + 2 x 1 l"
     assert product["left_over_l"] == pytest.approx(0.5)
     assert product["cost"] == pytest.approx(70)
-    assert rows.loc["dye", "to_buy_l"] == pytest.approx(0.4)  # no price, no pack: the exact need
+    assert rows.loc["dye", "to_buy_l"] == pytest.approx(0.2)  # no price, no pack: the exact need
 
 
 def patch(name, x, size=200):
@@ -89,7 +83,7 @@ def patch(name, x, size=200):
 
 def test_units_of_one_day_are_filled_from_the_same_loads(sites, operations, treatments):
     """Two patches of 200 x 200 ft, 0.918 acre, half infested: 9.18 gal each, on one day."""
-    plan = sites.plan([patch("A", 0), patch("B", 500)], treatments=treatments, operations=operations, rules=RULES)
+    plan = sites.plan([patch("A", 0), patch("B", 500)], treatments=treatments, operations=operations, rules=NO_RULES)
     units, days = plan.work["unit_mixes"], plan.work["day_mixes"]
     mix = 200 * 200 / 43560 / 2 * 20
     assert units["mix_gal"].tolist() == pytest.approx([mix, mix], rel=1e-4)
@@ -98,13 +92,3 @@ def test_units_of_one_day_are_filled_from_the_same_loads(sites, operations, trea
     assert days.loc[0, "mix_gal"] == pytest.approx(2 * mix, rel=1e-4)
     assert days.loc[0, "loads"] == 5  # 18.4 gal in 4 gal, not 3 + 3
     assert days.loc[0, "last_load_gal"] == pytest.approx(2 * mix - 16, rel=1e-3)
-
-
-RULES = """
-[ruleset]
-title = "rules for tests (invented)"
-authority = "nobody"
-source = "invented for tests"
-read_by = "nobody"
-status = "checked"
-"""

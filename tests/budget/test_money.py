@@ -9,21 +9,6 @@ from hypothesis import strategies as st
 
 from site_factory import FOOT_M, feet_box
 
-RULES = """
-[ruleset]
-title = "rules for tests (invented)"
-authority = "nobody"
-source = "invented for tests"
-read_by = "nobody"
-status = "checked"
-
-[[setback]]
-id = "NO-SPRAY"
-from = { layer = "water" }
-distance = "100 ft"
-forbids = { delivery = "spot" }
-source = "invented for tests"
-"""
 MONEY = """
 [money]
 mobilisation = "500 USD"
@@ -48,10 +33,10 @@ def patch(name, x, cover=50):
 
 
 @pytest.fixture
-def plan(sites, operations, time_model, treatments):
+def plan(sites, operations, time_model, treatments, no_spray):
     rows = [patch("P1", 20), patch("P2", 500, "25-75"), patch("P3", 1200, 80)]
     text = operations + time_model + MONEY
-    return sites.plan(rows, water=[CREEK], access=[YARD], rules=RULES, treatments=treatments, operations=text)
+    return sites.plan(rows, water=[CREEK], access=[YARD], rules=no_spray(100), treatments=treatments, operations=text)
 
 
 def test_season_is_the_sum_of_patches_of_units_and_of_products(plan):
@@ -111,9 +96,9 @@ def test_bid_schedule_lists_what_is_priced(plan):
     assert bid["unit_price"].isna().all()
 
 
-def test_metric_tables_hold_the_same_plan(sites, operations, time_model, treatments):
+def test_metric_tables_hold_the_same_plan(sites, operations, time_model, treatments, no_spray):
     rows, text = [patch("P1", 20), patch("P2", 500)], operations + time_model + MONEY
-    options = {"water": [CREEK], "access": [YARD], "rules": RULES, "treatments": treatments, "operations": text}
+    options = {"water": [CREEK], "access": [YARD], "rules": no_spray(100), "treatments": treatments, "operations": text}
     us, metric = (sites.plan(rows, site=f'units = "{units}"', **options) for units in ("us", "metric"))
     first, second = us.work["unit_hours"], metric.work["unit_hours"]
     assert second["walk_m"].tolist() == pytest.approx((first["walk_ft"] * FOOT_M).tolist())
@@ -124,23 +109,25 @@ def test_metric_tables_hold_the_same_plan(sites, operations, time_model, treatme
 
 @settings(max_examples=8, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(cover=st.integers(1, 90), more=st.integers(1, 10))
-def test_more_cover_never_costs_less(sites, operations, time_model, treatments, cover, more):
+def test_more_cover_never_costs_less(sites, operations, time_model, treatments, cover, more, no_spray):
     text = operations + time_model
     cost = []
     for share in (cover, cover + more):
-        plan = sites.plan([patch("P1", 20, share)], access=[YARD], rules=RULES, treatments=treatments, operations=text)
+        plan = sites.plan(
+            [patch("P1", 20, share)], access=[YARD], rules=no_spray(100), treatments=treatments, operations=text
+        )
         cost.append(plan.patches.loc[0, ["cost", "crew_hours", "product_gal"]])
         for name in ("infestations", "water", "access"):
             (sites.folder / f"{name}.gpkg").unlink()
     assert (cost[1] >= cost[0]).all()
 
 
-def test_work_that_the_calendar_does_not_hold_is_named(sites, operations, time_model, treatments):
+def test_work_that_the_calendar_does_not_hold_is_named(sites, operations, time_model, treatments, no_spray):
     """P1 fits 12 crew hours, P2 does not; nobody knows the cover of P3."""
     rows = [patch("P1", 20), patch("P2", 500), patch("P3", 1200, None)]
     text = operations + time_model + MONEY.replace("contingency", 'budget_hours = "12 hours"\ncontingency')
     text += '[priorities]\nsource = "invented for tests"\n'
-    plan = sites.plan(rows, access=[YARD], rules=RULES, treatments=treatments, operations=text)
+    plan = sites.plan(rows, access=[YARD], rules=no_spray(100), treatments=treatments, operations=text)
     assert set(plan.work["calendar"]["patch_id"]) == {"P1"}
     said = plan.findings[plan.findings["layer"] == "calendar"].set_index("row")["what"]
     assert said["cut line"] == "1 patches lie below the cut line: P2"

@@ -9,7 +9,7 @@ import pandas as pd
 import pytest
 import shapely
 
-from site_factory import FOOT_M, feet_box
+from site_factory import FOOT_M, NO_RULES, feet_box
 from tussock.base.records import Operations
 from tussock.budget.priorities import CRITERIA, list_moves, list_weights, rank_patches
 from tussock.budget.streams import list_downstream, place_on_streams
@@ -134,7 +134,7 @@ def test_criteria_on_drawn_ground(sites, operations, treatments):
     text = (
         operations + '[priorities]\nvalue_kinds = ["well"]\nvalue_distance = "200 ft"\nsource = "invented for tests"\n'
     )
-    plan = sites.plan(rows, water=water, receptors=well, treatments=treatments, operations=text, rules=RULES)
+    plan = sites.plan(rows, water=water, receptors=well, treatments=treatments, operations=text, rules=NO_RULES)
     table = plan.work["priorities"].set_index("patch_id")
     assert table["retreatment"].to_dict() == {"P1": 0, "P2": 1, "P3": 0, "P4": 0}
     assert table["small_outlier"].to_dict() == {"P1": 0, "P2": 0, "P3": 1, "P4": 0}
@@ -142,13 +142,21 @@ def test_criteria_on_drawn_ground(sites, operations, treatments):
     assert table.loc["P1", "upstream"] == 1
     assert 0 < table.loc["P2", "upstream"] < 1
     assert table.loc[["P3", "P4"], "upstream"].tolist() == [0, 0]
+    assert table["feasibility"].tolist() == [1, 1, 1, 1]
 
 
-RULES = """
-[ruleset]
-title = "rules for tests (invented)"
-authority = "nobody"
-source = "invented for tests"
-read_by = "nobody"
-status = "checked"
-"""
+def test_feasibility_is_the_share_of_the_ground_that_has_a_treatment(sites, operations, treatments, no_spray):
+    """300 ft from the water's edge on; no spraying on the first 100 ft, and no other way is offered there."""
+    pond = {"kind": "pond", "state": "wet", "geometry": feet_box(-300, 0, 0, 150)}
+    row = {"patch_id": "P1", "species": "reed", "growth_form": "herbaceous", "cover_pct": 50}
+    text = treatments.replace(
+        'growth_form = ["herbaceous"]\nmethod = "pull"', 'growth_form = ["tree"]\nmethod = "pull"'
+    )
+    plan = sites.plan(
+        [row | {"geometry": feet_box(0, 0, 300, 150)}],
+        water=[pond],
+        rules=no_spray(100),
+        treatments=text,
+        operations=operations + '[priorities]\nsource = "invented for tests"\n',
+    )
+    assert plan.work["priorities"]["feasibility"].tolist() == [pytest.approx(2 / 3, rel=1e-4)]

@@ -6,6 +6,7 @@ import csv
 import datetime as dt
 import re
 
+import icalendar
 import openpyxl
 import pytest
 
@@ -26,21 +27,6 @@ source = "invented for tests"
 share = "30 %"
 source = "invented for tests"
 """
-RULES = """
-[ruleset]
-title = "rules for tests (invented)"
-authority = "nobody"
-source = "invented for tests"
-read_by = "nobody"
-status = "checked"
-
-[[setback]]
-id = "NO-SPRAY"
-from = { layer = "water" }
-distance = "100 ft"
-forbids = { delivery = "spot" }
-source = "invented for tests"
-"""
 POND = {"kind": "pond", "state": "wet", "geometry": feet_box(-900, 0, -800, 100)}
 
 
@@ -50,11 +36,11 @@ def patch(name, x):
 
 
 @pytest.fixture(scope="module")
-def plan(tmp_path_factory, operations, time_model, treatments):
+def plan(tmp_path_factory, operations, time_model, treatments, no_spray):
     sites = Sites(tmp_path_factory.mktemp("season"))
     rows = [patch("=1+1; naïve, \\ P", 0), patch("P2", 2000)]
     text = operations + time_model + CALENDAR
-    return sites.plan(rows, water=[POND], rules=RULES, treatments=treatments, operations=text)
+    return sites.plan(rows, water=[POND], rules=no_spray(100), treatments=treatments, operations=text)
 
 
 @pytest.fixture(scope="module")
@@ -103,6 +89,29 @@ def test_text_of_the_user_stays_text(plan):
     assert any("=1+1; naïve, \\ P" in name for name in names)
 
 
+def test_another_reader_of_the_standard_reads_the_same(plan, folder):
+    """RFC 5545: 3.6 (VERSION, PRODID once), 3.6.1 (UID, DTSTAMP, whole days end on the day after), 3.3.11 (escapes)."""
+    table = plan.work["calendar"]
+    calendar = icalendar.Calendar.from_ical((folder / "season.ics").read_bytes())
+    assert (calendar["VERSION"], calendar["CALSCALE"]) == ("2.0", "GREGORIAN")
+    assert calendar["PRODID"]
+    events = list(calendar.walk("VEVENT"))
+    assert not calendar.errors
+    assert not any(event.errors for event in events)
+    assert len(calendar.subcomponents) == len(events) == table["crew_day"].nunique()
+    for event, (_, day) in zip(events, table.groupby("crew_day"), strict=True):
+        date = dt.date.fromisoformat(day["date"].iloc[0])
+        assert (event["DTSTART"].dt, event["DTEND"].dt) == (date, date + dt.timedelta(days=1))
+        assert event["DTSTAMP"].dt == dt.datetime(2027, 1, 1, tzinfo=dt.UTC)
+        patches = ", ".join(dict.fromkeys(day["patch_id"]))
+        assert str(event["SUMMARY"]) == f"Crew 1: {patches}"
+        lines = str(event["DESCRIPTION"]).split("\n")
+        assert [line.split(" ")[0] for line in lines[:-1]] == [f"{place}." for place in day["sequence"]]
+        assert all(name in line for name, line in zip(day["unit_id"], lines, strict=False))
+        assert lines[-1].startswith("The label is the law.")
+    assert len({str(event["UID"]) for event in events}) == len(events)
+
+
 def test_folding_never_cuts_a_letter():
     folded = _fold("SUMMARY:" + "é" * 100)
     assert all(len(line.encode()) <= 75 for line in folded.split("\r\n"))
@@ -122,7 +131,7 @@ def test_every_table_of_the_work_is_a_sheet(plan, folder):
     book = openpyxl.load_workbook(folder / "plan.xlsx", read_only=True)
     filled = {sheet for sheet, table in SHEETS.items() if len(plan.work[table])}
     assert filled <= set(book.sheetnames)
-    assert {"Hours", "Mixes by day", "Purchases", "Money", "Bid schedule", "Calendar", "Years after"} <= filled
+    assert {"Hours", "Loads by day", "Purchases", "Money", "Bid schedule", "Calendar", "Years after"} <= filled
     header = [cell.value for cell in next(book["Hours"].iter_rows(max_row=1))]
     assert header == list(plan.work["unit_hours"].columns)
 
@@ -133,8 +142,10 @@ def test_the_same_plan_twice_gives_the_same_bytes(plan, folder, tmp_path):
         assert (again / name).read_bytes() == (folder / name).read_bytes()
 
 
-def test_without_a_calendar_no_calendar_is_written(sites, operations, treatments):
-    path = sites.write([patch("P1", 0)], water=[POND], rules=RULES, treatments=treatments, operations=operations)
+def test_without_a_calendar_no_calendar_is_written(sites, operations, treatments, no_spray):
+    path = sites.write(
+        [patch("P1", 0)], water=[POND], rules=no_spray(100), treatments=treatments, operations=operations
+    )
     folder = tussock.make_plan(tussock.read_site(path)).write(sites.folder / "plan")
     assert not (folder / "season.ics").exists()
     assert (folder / "bid_schedule.csv").exists()

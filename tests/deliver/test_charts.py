@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import datetime as dt
+import hashlib
 import io
+import json
 import re
 from dataclasses import replace
 from pathlib import Path
@@ -250,3 +252,26 @@ def test_background_and_public_map_reach_the_writer(tmp_path, monkeypatch):
         ("map_public.html", True, tmp_path / "ground.tif"),
     ]
     assert (folder / "map_public.html").is_file()
+
+
+def test_background_is_an_input_with_its_hash_and_the_review_holds_to_it(tmp_path, monkeypatch):
+    ground = tmp_path / "ground.tif"
+    ground.write_bytes(b"raster")
+    site = read_with(tmp_path, 'map_background = "ground.tif"')
+    monkeypatch.setattr(webmap, "write_map", lambda plan, path, *, public=False, base=None: path.write_text("map"))
+    folder = tussock.make_plan(site).write(tmp_path / "out")
+    run = json.loads((folder / "run.json").read_bytes())
+    (row,) = [item for item in run["inputs"] if item["role"] == "map background"]
+    assert row == {
+        "name": "ground.tif",
+        "role": "map background",
+        "sha256": hashlib.sha256(b"raster").hexdigest(),
+    }
+
+    def find() -> list[str]:
+        table = tussock.review_plan(folder, site.path)
+        return table.loc[(table["check"] == "inputs") & (table["level"] == "violation"), "where"].tolist()
+
+    assert find() == []
+    ground.write_bytes(b"another raster")
+    assert find() == ["map background, ground.tif"]

@@ -20,7 +20,8 @@ from site_factory import Sites, feet_box
 from tussock.base.errors import InputError, MissingExtraError, MissingInputError, OutputError
 from tussock.cli import tussock as command
 from tussock.deliver import exports
-from tussock.deliver.exports_shapefile import shorten_names
+from tussock.deliver.exports_shapefile import shorten_names, write_shapefiles
+from tussock.deliver.exports_source import Source
 from tussock.deliver.webmap_style import CLASSES, find_class
 from tussock.plan import Plan
 
@@ -216,6 +217,42 @@ def test_shapefile(plan, tmp_path):
         sizes = shapely.area(sent.geometry.array[filled])
         assert (shapely.area(difference) <= 1e-9 * np.maximum(sizes, 1.0)).all()
         assert back.geometry.isna().tolist() == (~filled).tolist()
+
+
+def test_layers_of_several_kinds_are_a_shapefile_for_each(sample_plan, tmp_path):
+    """Every feature of the site's layers comes back, where it was and with its full name, in the file of its kind."""
+    sample_plan.export(tmp_path, "shapefile")
+    names = read_rows(tmp_path / "column_names.csv")
+    kinds = {"points": "Point", "lines": "LineString", "polygons": "Polygon"}
+    seen = set()
+    for layer in ("water", "receptors", "access"):
+        sent = sample_plan.features[layer]
+        single = sent.geom_type.str.removeprefix("Multi")
+        for word, kind in kinds.items():
+            path = tmp_path / f"{layer}_{word}.shp"
+            rows = sent[single == kind]
+            assert path.exists() == (len(rows) > 0)
+            if not len(rows):
+                continue
+            seen.add(word)
+            full = {row["short_name"]: row["full_name"] for row in names if row["file"] == path.name}
+            back = gpd.read_file(path, engine="pyogrio").rename(columns=full)
+            assert back["kind"].tolist() == rows["kind"].tolist()
+            assert [name or None for name in back["label"]] == [name or None for name in rows["label"]]
+            assert back.crs.equals(sent.crs, ignore_axis_order=True)
+            far = shapely.hausdorff_distance(back.geometry.array, rows.geometry.array)
+            assert far.max() <= 1e-8
+    assert seen == set(kinds)
+
+
+def test_a_collection_of_kinds_is_parted(tmp_path):
+    both = shapely.GeometryCollection([shapely.Point(10.0, 50.0), shapely.LineString([(10.0, 50.0), (10.1, 50.0)])])
+    water = gpd.GeoDataFrame({"kind": ["spring", "none"]}, geometry=[both, None], crs="EPSG:4326")
+    write_shapefiles(Source("n", "2027", {"water": water}, {}, ()), tmp_path)
+    for kind, word in (("MultiPoint", "points"), ("LineString", "lines")):
+        back = pyogrio.read_dataframe(tmp_path / f"water_{word}.shp")
+        assert (back["kind"].tolist(), back.geom_type.tolist()) == (["spring"], [kind])
+    assert not (tmp_path / "water_polygons.shp").exists()
 
 
 def read_rows(path: Path) -> list[dict[str, str]]:

@@ -20,7 +20,18 @@ import pytest
 
 import tussock
 from tussock.base.errors import MissingExtraError, OutputError
-from tussock.deliver import charts_page, geopackage, report, sheets, tables, webmap, workbook
+from tussock.deliver import (
+    charts_page,
+    geopackage,
+    proposal_page,
+    records_page,
+    report,
+    report_pdf,
+    sheets,
+    tables,
+    webmap,
+    workbook,
+)
 from tussock.deliver import folder as delivery
 from tussock.plan import Plan
 
@@ -38,6 +49,11 @@ FILES = {
     "charts.html",
     "bid_schedule.csv",
     "season.ics",
+    "proposal.csv",
+    "proposal.pdf",
+    "record.csv",
+    "record.pdf",
+    "compliance.pdf",
     "run.json",
 }
 
@@ -56,6 +72,9 @@ def light(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(sheets, "write_sheets", lambda plan, path: path.write_text("sheets"))
     monkeypatch.setattr(report, "write_report", write_report)
     monkeypatch.setattr(charts_page, "write_charts", lambda plan, path: path.write_text("charts"))
+    monkeypatch.setattr(report_pdf, "write_report_pdf", lambda plan, path: path.write_text("pages"))
+    monkeypatch.setattr(proposal_page, "write_proposal_pdf", lambda plan, path: path.write_text("pages"))
+    monkeypatch.setattr(records_page, "write_record_pdf", lambda plan, path: path.write_text("pages"))
 
 
 def deliver(plan: Plan, folder: Path) -> list[str]:

@@ -127,9 +127,12 @@ def test_page_asks_for_nothing_and_runs_nothing(folder, page):
     assert not page.all("script")
     assert not page.all("link")
     assert not page.all("img")
+    assert not page.all("image")
     assert not page.all("iframe")
+    assert not page.all("foreignobject")
     assert all(item["href"].startswith("#") for item in page.all("a"))
-    assert "url(" not in raw
+    assert set(re.findall(r"url\((.)", raw)) <= {"#"}
+    assert all((item.get("xlink:href") or "#").startswith("#") for _, item in page.elements)
     assert "@import" not in raw
     assert any("default-src 'none'" in (item.get("content") or "") for item in page.all("meta"))
 

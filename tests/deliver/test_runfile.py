@@ -23,6 +23,7 @@ KEYS = [
     "crs",
     "documents",
     "findings",
+    "format",
     "inputs",
     "layers",
     "left_out",

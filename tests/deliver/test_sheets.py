@@ -20,11 +20,13 @@ import shapely
 from geographiclib.geodesic import Geodesic
 from pyproj import CRS
 
+from site_factory import Sites
 from tussock.base.errors import MissingExtraError
 from tussock.base.geodesy import find_transformer, move_geometry
 from tussock.base.records import Treatment
 from tussock.base.units import GALLON_L
 from tussock.deliver import sheets, sheets_layout
+from tussock.deliver.cautions import list_cautions
 from tussock.deliver.sheets_ground import (
     NO_OPTION,
     OPEN_LIMITED,
@@ -54,9 +56,9 @@ def write(plan: Plan, path: Path) -> Path:
     return path
 
 
-def read_pages(pdf: Path) -> list[str]:
-    """Text of each page, white space made single."""
-    run = subprocess.run(["pdftotext", str(pdf), "-"], capture_output=True, check=True)
+def read_pages(pdf: Path, *order: str) -> list[str]:
+    """Text of each page, white space made single; ``-raw``: cell by cell, as it was drawn."""
+    run = subprocess.run(["pdftotext", *order, str(pdf), "-"], capture_output=True, check=True)
     return [" ".join(page.split()) for page in run.stdout.decode().split("\f")[:-1]]
 
 
@@ -136,8 +138,9 @@ def test_every_page_says_that_blanks_are_open(sample_pages, sample_plan):
     assert all(f"{sample_plan.site.name}, season 2027" in page for page in sample_pages)
     text = " ".join(sample_pages)
     assert "compliant" not in text.casefold()
-    for caution in ("The label on the container is the law", "Yearly totals are as good as the records"):
-        assert text.count(caution) >= len(sample_plan.patches)
+    shared = " ".join(page for page in sample_pages if "For all sheets, page" in page)
+    for caution in list_cautions(sample_plan):
+        assert text.count(caution) == shared.count(caution) == 1
     for blank in ("Emergency number", "Nearest hospital", "Poison information", "Reviewed by", "Signature and date"):
         assert text.count(blank) >= len(sample_plan.patches)
 
@@ -152,10 +155,62 @@ def three_digits(value: float) -> str:
     return text.rstrip("0").rstrip(".") if "." in text else text
 
 
+def list_fronts(pages: list[str]) -> dict[str, str]:
+    """First page of each sheet, by patch."""
+    found = {}
+    for page in pages:
+        if re.search(r"Sheet \d+ of \d+, page 1 of", page):
+            found[re.search(r"Patch (\S+) ", page)[1]] = page
+    return found
+
+
+@needs_poppler
+def test_what_must_stand_on_each_front(sample_pdf, sample_plan):
+    """Nobody turns a page to learn when to stop, what to wear, and that the label and the edge on the ground decide."""
+    pages = read_pages(sample_pdf, "-raw")
+    fronts = list_fronts(pages)
+    first = next(number for number, page in enumerate(pages, start=1) if "For all sheets, page 1 of" in page)
+    products = sample_plan.site.products
+    for patch_id, units in sample_plan.units.groupby("patch_id"):
+        front = fronts[patch_id]
+        for words in (
+            "STOP RULES AND PROTECTIVE EQUIPMENT (the label on the container is the law)",
+            "Not ready for field use: blanks are open",
+            "A licensed or supervised person applies. Flag the real edge that day. Judge water, people, wind, inversion "
+            "and rain on site: the applicator may stop at any time.",
+            f"All cautions: page {first}.",
+        ):
+            assert words in front
+        for name in units["product_id"].unique():
+            if name:
+                product = products[name]
+                for line in (product.wind, product.rain, product.reentry, product.temperature, ", ".join(product.ppe)):
+                    assert line in front
+                assert f"{name} ({'' if product.aquatic_label else 'no '}aquatic label) {product.signal_word}" in front
+
+
+@needs_poppler
+def test_an_ordinary_patch_takes_one_leaf(sample_pages, sample_plan):
+    """Up to three units go on one leaf of paper, at most one of the sample's 46 such patches is longer; five on two."""
+    pages = {}
+    for page in sample_pages:
+        found = re.search(r"Sheet (\d+) of \d+, page 1 of (\d+)", page)
+        if found:
+            pages[sample_plan.patches["patch_id"].iloc[int(found[1]) - 1]] = int(found[2])
+    counts = sample_plan.units["patch_id"].value_counts()
+    few = [pages[name] for name, count in counts.items() if count <= 3]
+    assert len(few) > 40
+    assert few.count(2) >= len(few) - 1
+    assert set(pages.values()) == {2, 4}
+
+
 @needs_poppler
 def test_cards_hold_the_figures_of_the_units(sample_pages, sample_plan):
     text = " ".join(sample_pages)
-    cards = {part.split(":")[0]: part for part in re.split(r"(?=Unit [A-Z]\d\d-\d\d: )", text)[1:]}
+    parts = re.split(r"(Unit [A-Z]\d\d-\d\d: )", text)
+    cards = {head.removesuffix(": "): card for head, card in zip(parts[1::2], parts[2::2], strict=True)}
+    names = "|".join(sorted(map(re.escape, sample_plan.site.products), key=len, reverse=True))
+    heads = [(found.start(), found[1]) for found in re.finditer(rf"({names}) (?:[\d.]+ % in|undiluted)", text)]
     units = sample_plan.units
     assert set(cards) == {f"Unit {name}" for name in units["unit_id"]}
     checked = 0
@@ -168,19 +223,47 @@ def test_cards_hold_the_figures_of_the_units(sample_pages, sample_plan):
         if unit.crew_hours == unit.crew_hours:
             assert f"crew {three_digits(unit.crew_hours)} h" in card
         if unit.product_id:
-            assert unit.product_id in card
+            place = text.index(f"Unit {unit.unit_id}: ")
+            assert [name for start, name in heads if start < place][-1] == unit.product_id
             if unit.ae_lb == unit.ae_lb:
                 assert f"{three_digits(unit.ae_lb)} lb ae" in card
                 assert f"{three_digits(unit.ae_lb_per_acre)} lb/acre ae" in card
-                ounces = unit.spray_gal * 128
-                shown = f"{three_digits(unit.spray_gal)} gal mix" if unit.spray_gal >= 1 else three_digits(ounces)
-                assert shown in card
+                gallons = unit.spray_gal
+                ounces, millilitres = gallons * 128, gallons * GALLON_L * 1000
+                small = f"{three_digits(millilitres)} mL" if 0 < millilitres < 15 else f"{three_digits(ounces)} fl oz"
+                shown = f"{three_digits(gallons)} gal" if gallons >= 1 else small
+                assert f"in all {shown} mix" in card or f"One load: {shown}" in card
         if str(unit.stems) != "<NA>":
             assert f"{unit.stems:,} stems" in card
         if unit.spray_seconds == unit.spray_seconds and unit.spray_seconds >= 60:
             assert f"nozzle open {round(unit.spray_seconds):,} s" in card
         checked += 1
     assert checked > 100
+
+
+@needs_poppler
+def test_refused_units_have_their_reasons_overleaf(sample_pages, sample_plan):
+    text = " ".join(sample_pages)
+    units = sample_plan.units
+    left = units[(units["status"] == "no_option") & (units["area_counted_with"].fillna("") == "")]
+    assert len(left) > 0
+    for unit in left.itertuples():
+        part = text.split(f"Why unit {unit.unit_id} is left untreated")[1]
+        for reason in str(unit.reason).split("; "):
+            assert reason in part
+
+
+@needs_poppler
+def test_each_rule_stands_with_its_source_on_the_shared_pages(sample_pages, sample_plan):
+    shared = " ".join(page for page in sample_pages if "For all sheets, page" in page)
+    table = sample_plan.compliance
+    in_force = set(table.loc[table["distance_verdict"] != "clear", "setback_id"])
+    assert len(in_force) > 5
+    rows = {setback.id: setback for _, setback in sample_plan.site.setbacks()}
+    for setback_id in in_force:
+        assert setback_id in shared.replace(" ", "") or setback_id in shared
+        assert rows[setback_id].source in shared
+    assert "No every herbicide" not in " ".join(sample_pages)
 
 
 @needs_poppler
@@ -199,8 +282,7 @@ def test_stop_rules_and_protective_equipment_of_each_product(sample_pages, sampl
 def test_distances_that_limit_are_on_the_map_page(sample_pages, sample_plan):
     table = sample_plan.compliance
     row = table[(table["unit_id"] == "B04-02") & (table["setback_id"] == "lake-creek-25-no-spray")].iloc[0]
-    page = next(page for page in sample_pages if page.startswith("Patch B04 ") and ", page 1 of" in page)
-    assert f"{row['achieved_ft']:.1f} ft" in page
+    assert f"{row['achieved_ft']:.1f} ft" in list_fronts(sample_pages)["B04"]
 
 
 @needs_poppler
@@ -316,6 +398,18 @@ def test_plan_without_units_with_one_and_without_patches(small_plan, tmp_path):
     assert "1 patches, 1 treatment units" in text
     bare = replace(none, patches=small_plan.patches.iloc[:0])
     assert "0 patches" in read_pages(write(bare, tmp_path / "bare.pdf"))[0]
+
+
+@needs_poppler
+def test_a_patch_across_the_antimeridian_has_a_whole_sheet(tmp_path):
+    shape = shapely.box(179.999, 51.0, 180.001, 51.001)
+    patch = {"patch_id": "X", "species": "reed", "growth_form": "herbaceous", "cover_pct": 50, "geometry": shape}
+    plan = Sites(tmp_path).plan([patch], crs="EPSG:4326")
+    front = list_fronts(read_pages(write(plan, tmp_path / "x.pdf")))["X"]
+    assert re.search(r"179\.99\d+° E", front)
+    assert re.search(r"179\.99\d+° W", front)
+    # 0.002 degrees at 51 north are 140 m = 460 ft across: a map in 7.4 in is at 1 in = 80 ft or so, not a continent
+    assert int(re.search(r"1 in = ([\d,]+) ft", front)[1]) in range(60, 201)
 
 
 @needs_poppler
@@ -514,5 +608,5 @@ def test_cautions_that_are_no_rule_are_on_the_card(small_plan, tmp_path):
     text = " ".join(read_pages(write(replace(small_plan, units=units), tmp_path / "x.pdf")))
     card = text.split(f"Unit {units.loc[first, 'unit_id']}: ")[1].split("Unit ")[0]
     assert "some-ester: not above 80 F" in card
-    assert "Mind" in card
+    assert "MIND" in card
     assert "condition (" not in text

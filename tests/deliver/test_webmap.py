@@ -88,7 +88,9 @@ def with_payloads(plan):
     }
     site = replace(plan.site, name=f"{bad} site")
     assert first in units["patch_id"].tolist()
-    return replace(plan, patches=patches, units=units, features=features, site=site)
+    options = plan.options.assign(reason=bad, treatment_id=bad)
+    season = plan.season.assign(item=bad, unit=bad)
+    return replace(plan, patches=patches, units=units, features=features, site=site, options=options, season=season)
 
 
 def move(plan, degrees):
@@ -689,6 +691,71 @@ def test_card_of_a_unit_shows_its_row_setbacks_and_source(open_page, sample_plan
 
 
 @needs_browser
+def test_other_candidates_are_folded_away_with_their_reasons(open_page, sample_plan):
+    view = open_page(sample_plan)
+    options = sample_plan.options
+    units = sample_plan.units["unit_id"]
+    for unit_id in units.iloc[:: len(units) // 8]:
+        view.find(unit_id)
+        rows = options[(options["unit_id"] == unit_id) & (options["verdict"] != "chosen")]
+        elsewhere = rows["reason"].str.startswith("not for this plant")
+        box = view.page.locator(".card details", has=view.page.locator("summary", has_text="Other candidates"))
+        title = box.locator("summary").text_content()
+        assert f"{elsewhere.sum()} for other plants" in title
+        assert not box.evaluate("box => box.open")
+        listed = box.locator("li").all_text_contents()
+        near = rows[~elsewhere]
+        assert listed == [
+            f"{name} {verdict}: {reason.removeprefix('allowed, ')}"
+            for name, verdict, reason in zip(near["treatment_id"], near["verdict"], near["reason"], strict=True)
+        ]
+        for verdict, count in near["verdict"].value_counts().items():
+            assert f"{count} {verdict}" in title
+
+
+@needs_browser
+def test_budget_is_shown_with_its_range(open_page, small_plan):
+    """A cover written as a range leaves a range of every amount: the card of the patch says from low to high."""
+    patches = small_plan.patches.copy()
+    figures = {"spray": "gal", "product": "gal", "ae": "lb", "crew": "hours", "infested": "acre"}
+    for stem, unit in figures.items():
+        patches[f"{stem}_low_{unit}"] = patches[f"{stem}_{unit}"] * 0.5
+        patches[f"{stem}_high_{unit}"] = patches[f"{stem}_{unit}"] * 2
+    patches["cost"], patches["cost_low"], patches["cost_high"] = 100.0, 80.0, 130.5
+    view = open_page(replace(small_plan, patches=patches))
+    view.find(patches["patch_id"].iloc[0])
+    lines = view.lines()
+    assert lines["Cost"].startswith("100.00")
+    assert lines["Cost"].endswith(" (80.00 to 130.50)")
+    for label, stem in (("Spray volume", "spray"), ("Crew time", "crew")):
+        figure = patches[f"{stem}_{figures[stem]}"].iloc[0]
+        assert lines[label].endswith(f" ({figure * 0.5:,.2f} to {figure * 2:,.2f})")
+
+
+@needs_browser
+def test_season_totals_have_low_likely_and_high(open_page, sample_plan):
+    view = open_page(sample_plan)
+    rows = view.page.eval_on_selector_all(
+        ".season tbody tr", "all => all.map((row) => [...row.children].map((cell) => cell.textContent))"
+    )
+    season = sample_plan.season
+    assert [row[0] for row in rows] == season["item"].tolist()
+    for row, *values in zip(rows, season["low"], season["likely"], season["high"], strict=True):
+        for text, value in zip(row[1:], values, strict=True):
+            assert float(text.split(" ")[0].replace(",", "")) == pytest.approx(
+                value, abs=0.5 if value >= 1000 else 0.006
+            )
+
+
+def test_public_map_has_no_candidates_and_no_totals(sample_plan):
+    """Reasons measure to what is left out, and totals less the figures shown are the figures withheld."""
+    html = render(sample_plan, public=True)
+    assert all(row == [0] for row in read_data(html)["units"]["judged"])
+    assert "Season totals" not in html
+    assert "Season totals" in render(sample_plan)
+
+
+@needs_browser
 def test_a_click_tells_what_lies_there(open_page, sample_plan):
     view = open_page(sample_plan)
     unit = sample_plan.units.sort_values("area_acre").iloc[-1]
@@ -784,6 +851,30 @@ def test_grid_is_drawn_on_demand(open_page, sample_plan):
 
 
 @needs_browser
+def test_grid_is_labelled_in_the_crs_of_the_site(open_page, sample_plan):
+    """A label "413,200 E" stands where the projection library puts that easting."""
+    page = open_page(sample_plan).page
+    page.evaluate(
+        "() => { window.written = []; const write = CanvasRenderingContext2D.prototype.fillText;"
+        " CanvasRenderingContext2D.prototype.fillText = function (text, x, y) {"
+        " window.written.push([text, x, y]); write.call(this, text, x, y); }; }"
+    )
+    page.click("#tool-grid")
+    spots = page.evaluate(
+        "written.filter(([text]) => /^[\\d,]+ [EN]$/.test(text)).map(([text, x, y]) => {"
+        " const at = map_plan.containerPointToLatLng([x, y]); return [text, at.lng, at.lat]; })"
+    )
+    metres = page.evaluate("map_plan.distance(...[0, 1].map((x) => map_plan.containerPointToLatLng([x, 300])))")
+    project = Transformer.from_crs(4326, sample_plan.patches.crs, always_xy=True)
+    for text, lon, lat in spots:
+        figure, side = text.split(" ")
+        place = project.transform(lon, lat)[0 if side == "E" else 1]
+        assert place == pytest.approx(float(figure.replace(",", "")), abs=metres)  # within a pixel
+    assert {text[-1] for text, *_ in spots} == {"E", "N"}
+    assert len(spots) >= 6
+
+
+@needs_browser
 def test_keyboard_alone_reaches_the_figures(open_page, sample_plan):
     view = open_page(sample_plan)
     page = view.page
@@ -819,8 +910,29 @@ def test_print_keeps_the_legend_and_hides_the_controls(open_page, sample_plan):
     page.evaluate("window.dispatchEvent(new Event('afterprint'))")
     assert page.evaluate("[map_plan.getZoom(), map_plan.getCenter().lat]")[1] == pytest.approx(before[1], abs=1e-3)
     assert page.is_visible("#find")
-    assert page.pdf(landscape=True, format="Letter", print_background=True).startswith(b"%PDF")
     assert view.complaints == []
+
+
+@needs_browser
+@pytest.mark.skipif(shutil.which("pdftotext") is None, reason="reads the PDF back with poppler's pdftotext")
+@pytest.mark.parametrize("paper", ["Letter", "A4"])
+def test_paper_has_map_legend_rules_and_cautions(open_page, sample_plan, tmp_path, paper):
+    page = open_page(sample_plan).page
+    (tmp_path / "map.pdf").write_bytes(page.pdf(landscape=True, format=paper, print_background=True))
+    run = subprocess.run(["pdftotext", "-layout", str(tmp_path / "map.pdf"), "-"], capture_output=True, check=True)
+    first, *others = [" ".join(sheet.split()) for sheet in run.stdout.decode().split("\f")[:-1]]
+    assert len(others) == 1
+    for words in (
+        sample_plan.site.name,
+        "Not ready for field",
+        "Aquatic-labelled products only",
+        "Patches as drawn",
+        "N",
+    ):
+        assert words in first
+    for words in ("water-100-aquatic", "Rules loaded", "The label on the container is the law", "Emergency number"):
+        assert words in others[0]
+    assert "Filter units" not in first + others[0]
 
 
 @needs_browser
@@ -834,6 +946,8 @@ def test_hostile_text_stays_text(open_page, small_plan):
     for payload in PAYLOADS:
         assert payload in text
         assert payload in page.text_content("h1")
+        assert payload in page.text_content(".card .judged")
+        assert payload in page.text_content(".season tbody")
     view.find(small_plan.patches["patch_id"].iloc[0])
     assert "{{7*7}}" in page.text_content(".card")
     assert page.locator("img, script[src]").count() == 0
@@ -903,6 +1017,27 @@ def test_two_thousand_units_open_within_three_seconds(open_page, sample_plan):
 
 
 @needs_browser
+def test_twenty_thousand_units_stay_usable(open_page, sample_plan):
+    """Filter, search and card answer; each redrawing of the picture takes less than half a second of the page's time."""
+    plan = multiply(sample_plan, 20_000 // len(sample_plan.units) + 1)
+    view = open_page(plan)
+    assert len(plan.units) >= 20_000
+    shown = plan.units[plan.units["method"] == "wick"]
+    view.page.select_option("#filter-method", label=f"wick ({len(shown)})")
+    assert view.page.text_content("#filter-count").startswith(f"{len(shown):,} of {len(plan.units):,} units")
+    view.page.click("#filter-clear")
+    last = plan.units["unit_id"].iloc[-1]
+    view.find(last)
+    assert view.page.text_content(".card h2") == f"Unit {last}"
+    spent = view.page.evaluate(
+        "(() => { const start = performance.now(); map_plan.setZoom(map_plan.getZoom() - 4, { animate: false });"
+        " return performance.now() - start; })()"
+    )
+    assert spent < 500
+    assert view.complaints == []
+
+
+@needs_browser
 def test_classes_differ_in_grey(open_page, sample_plan):
     """Swatches of any two classes, in grey (Rec. 709 luma), differ by 8 % of the range on average: our own limit."""
     page = open_page(sample_plan).page
@@ -920,12 +1055,13 @@ def test_classes_differ_in_grey(open_page, sample_plan):
 @needs_browser
 @pytest.mark.parametrize("size", [(1400, 900), (420, 800)])
 def test_accessibility_rules_hold(open_page, sample_plan, size):
-    """Rules of axe-core, which cover WCAG 2 A and AA, with a card open."""
+    """Rules of axe-core, which cover WCAG 2 A and AA, with a card and every fold open."""
     axe = pytest.importorskip("axe_playwright_python.sync_playwright", reason="the rules of axe-core are not installed")
     view = open_page(sample_plan, size=size, bypass_csp=True)
     if not view.page.is_visible("#find"):
         view.page.click("#fold")
     view.find(sample_plan.units["unit_id"].iloc[0])
+    view.page.evaluate("document.querySelectorAll('details').forEach((one) => { one.open = true; })")
     view.page.wait_for_timeout(400)  # the card fades in, and contrast is measured in full colour
     violations = axe.Axe().run(view.page).response["violations"]
     assert [(item["id"], item["nodes"][0]["html"][:120]) for item in violations] == []

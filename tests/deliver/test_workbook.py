@@ -12,7 +12,9 @@ from pathlib import Path
 import openpyxl
 import pandas as pd
 import pytest
+from openpyxl.utils import get_column_letter
 
+from site_factory import Sites, feet_box
 from tussock.base.errors import MissingExtraError
 from tussock.deliver import workbook
 from tussock.plan import Plan
@@ -21,8 +23,8 @@ WORK = [
     "Hours",
     "Time basis",
     "Mixing places",
-    "Mixes by unit",
-    "Mixes by day",
+    "Loads by unit",
+    "Loads by day",
     "Purchases",
     "Money",
     "Bid schedule",
@@ -33,7 +35,7 @@ WORK = [
     "Years after",
 ]
 TABLES = ["Season", "Patches", "Units", "Products", "Options", "Compliance", "Findings"]
-SHEETS = [*TABLES, *WORK, "Assumptions", "Columns"]
+SHEETS = [*TABLES, *WORK, "Assumptions", "Sources", "Columns"]
 PAYLOADS = [
     "=1+1",
     "=cmd|' /C calc'!A0",
@@ -51,6 +53,11 @@ def write(plan: Plan, folder: Path) -> Path:
     path = folder / "plan.xlsx"
     workbook.write_workbook(plan, path)
     return path
+
+
+@pytest.fixture
+def sites(tmp_path: Path) -> Sites:
+    return Sites(tmp_path)
 
 
 @pytest.fixture(scope="module")
@@ -110,12 +117,68 @@ def test_headings_stay_in_sight_and_can_be_filtered(sample_book):
 def test_numbers_have_formats_and_columns_have_room(sample_book):
     page = sample_book["Patches"]
     names = head(page)
-    assert page.cell(2, names.index("area_acre") + 1).number_format == "0.000"
-    assert page.cell(2, names.index("unit_count") + 1).number_format == "0"
-    assert page.cell(2, names.index("cost") + 1).number_format == "#,##0.00"
+    assert page.cell(2, names.index("area_acre") + 1).number_format == "#,##0.000"
+    assert page.cell(2, names.index("unit_count") + 1).number_format == "#,##0"
+    assert page.cell(2, names.index("cost") + 1).number_format == '#,##0.00 "USD"'
     widths = {letter: size.width for letter, size in page.column_dimensions.items()}
     assert widths["B"] >= max(len(name) for name in column(page, "species"))
     assert max(widths.values()) < 65
+
+
+def list_widths(page) -> dict[str, float]:
+    """Width of each column; the file holds neighbours of one width together."""
+    return {
+        get_column_letter(place): size.width
+        for size in page.column_dimensions.values()
+        for place in range(size.min, size.max + 1)
+    }
+
+
+def show_number(value: float, code: str) -> str:
+    """The text that a spreadsheet shows for one of our formats: digits after the point, thousands, text in quotes."""
+    number, _, rest = code.partition(" ")
+    digits = len(number.partition(".")[2])
+    return f"{value:,.{digits}f}" + rest.replace('"', " ").rstrip()
+
+
+def test_no_number_is_wider_than_its_column(sample_book):
+    """A number that does not fit is shown as ### by every spreadsheet program."""
+    for page in sample_book:
+        widths = list_widths(page)
+        for row in page.iter_rows(min_row=2):
+            for cell in row:
+                if isinstance(cell.value, int | float) and not isinstance(cell.value, bool):
+                    shown = show_number(cell.value, cell.number_format)
+                    assert len(shown) < widths[cell.column_letter], (page.title, cell.coordinate, shown)
+
+
+def test_a_number_has_the_digits_of_the_unit_beside_it(sample_book):
+    page = sample_book["Season"]
+    formats = {row[4].value: row[2].number_format for row in page.iter_rows(min_row=2)}
+    assert formats["count"] == "#,##0"
+    assert formats["acre"] == "#,##0.000"
+    assert formats["USD"] == "#,##0.00"
+
+
+def test_pages_print_legibly_on_the_paper_of_the_country(sample_book, small_metric_plan, tmp_path):
+    """ECMA-376: paper 1 is Letter, 9 is A4; no sheet is pressed onto fewer pages across than its width asks for."""
+    for page in sample_book:
+        assert (page.page_setup.paperSize, page.page_setup.orientation) == (1, "landscape")
+        assert page.page_setup.fitToHeight == 0
+        letters = sum(list_widths(page).values())
+        assert (page.page_setup.fitToWidth or 1) >= letters / 225
+    metric = openpyxl.load_workbook(write(small_metric_plan, tmp_path))
+    assert {page.page_setup.paperSize for page in metric} == {9}
+
+
+def test_rows_of_wrapped_texts_are_high_enough(sample_book):
+    page = sample_book["Assumptions"]
+    width = page.column_dimensions["C"].width
+    for row in page.iter_rows(min_row=2):
+        lines = -(-len(str(row[2].value or "")) // width)
+        assert (page.row_dimensions[row[2].row].height or 15) >= 15 * min(lines, 1)
+        if lines > 1:
+            assert page.row_dimensions[row[2].row].height >= 15 * lines
 
 
 def test_hostile_texts_stay_texts(small_plan, tmp_path):
@@ -169,8 +232,68 @@ def test_assumptions_hold_cautions_rules_crs_and_sources(sample_book):
     assert "Lambert azimuthal equal-area" in text
     assert "largest error over the site: areas" in text
     assert ("Not ready for field use: blanks are open", "Emergency number", None) in rows
-    topics = {row[0] for row in rows}
-    assert {"source of product", "source of rule", "source of treatment", "source of operations"} <= topics
+    assert {row[0] for row in rows} >= {"site", "caution", "choice", "layer", "input: operations"}
+
+
+def test_every_figure_of_the_operations_file_has_its_source(sample_book, sample_plan):
+    page = sample_book["Sources"]
+    assert head(page) == ["topic", "item", "figure", "source"]
+    rows = list(page.iter_rows(min_row=2, values_only=True))
+    assert all(row[3] for row in rows)
+    assert {"source of product", "source of rule", "source of treatment"} <= {row[0] for row in rows}
+    given = {row[1]: (row[2], row[3]) for row in rows if row[0] == "source of operations"}
+    assert given["time: travel"] == ("40 min", "invented for the demo")
+    assert given["money: mobilisation"] == ("1800 USD", "invented for the demo")
+    assert given["priorities: retreatment"] == ("3.0", "invented for the demo")
+    assert given["calendar: first"][0] == "2027-05-17"
+    assert given["followup: years"][0] == "5"
+    assert given["followup.regrowth common reed, Japanese knotweed: share"][0] == "25 %"
+    assert given["price dye: packs"][0] == "1 qt"
+
+
+def test_every_default_that_was_taken_is_named_as_such(sites, tmp_path):
+    """Only what must be there is given: all else is a default, invented unless a document is named."""
+    operations = """
+[crew]
+size = 2
+wage = "30 USD/hour"
+source = "s"
+[time]
+source = "s"
+[money]
+source = "s"
+[priorities]
+source = "s"
+[calendar]
+first = 2027-06-01
+last = 2027-08-31
+source = "s"
+[followup]
+source = "s"
+"""
+    patch = {"patch_id": "P", "species": "reed", "growth_form": "herbaceous", "cover_pct": 50}
+    plan = sites.plan([patch | {"geometry": feet_box(0, 0, 90, 90)}], operations=operations)
+    page = openpyxl.load_workbook(write(plan, tmp_path))["Sources"]
+    rows = [row for row in page.iter_rows(min_row=2, values_only=True) if row[0] == "default of operations"]
+    found = {item: figure for _, item, figure, _ in rows}
+    expected = {
+        "crew: day": "480 min",
+        "crew: licensed": "0",
+        "time: travel": "40 min",
+        "time: walk": "by slope",
+        "money: contingency": "0 %",
+        "money: budget": "none",
+        "priorities: upstream": "1.0",
+        "priorities: outlier_area": "0.25 acre",
+        "priorities: value_kinds": "rare plant, intake, well, organic field",
+        "calendar: crews": "1",
+        "calendar: gap": "2 %",
+        "followup: stop_below": "1 %",
+    }
+    assert {item: found.get(item) for item in expected} == expected
+    tables = {"crew", "time", "money", "priorities", "calendar", "followup"}
+    assert {item.partition(":")[0] for item in found} == tables
+    assert all("invented" in source or "Tobler 1993" in source for *_, source in rows)
 
 
 def test_same_plan_same_bytes_and_the_date_is_that_of_the_season(small_plan, tmp_path):

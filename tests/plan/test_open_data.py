@@ -14,7 +14,7 @@ import geopandas as gpd
 import numpy as np
 import pytest
 import shapely
-from pyproj import Geod
+from pyproj import Geod, Transformer
 
 from site_factory import PRODUCTS, Sites
 
@@ -97,6 +97,7 @@ def planned(tmp_path_factory):
         products=PRODUCTS,
         treatments=TREATMENTS,
         crs=plots.crs,
+        site='sliver_area = "0 m2"',  # a sliver that joins a stricter neighbour would hide how exact the edges are
     )
     return layers, plan
 
@@ -132,6 +133,45 @@ def test_setbacks_agree_with_fine_buffers_in_another_projection(planned):
         difference = found.to_numpy() * 4046.8564224 - expected.to_numpy()
         assert difference.sum() / expected.sum() == pytest.approx(0.0, abs=3e-3)
         assert difference.min() > -0.02 * expected.mean()  # m2: never less but for the other projection's own error
+
+
+def test_a_hundred_thousand_points_by_exact_distance(planned):
+    """Points in units and along their edges: none nearer than a setback in a unit without it, by geodesics."""
+    layers, plan = planned
+    rng = np.random.default_rng(11)
+    # edges are straight in the layer's own CRS: points on them keep them so in UTM
+    metric = {name: frame.set_geometry(frame.segmentize(5.0)).to_crs(32633) for name, frame in layers.items()}
+    units = np.asarray(plan.units.geometry.to_crs(32633).array, dtype=object)
+    ids = plan.units["setbacks"].str.split(";")
+    row = rng.integers(0, len(units), 260_000)
+    box = shapely.bounds(units)[row]
+    points = shapely.points(rng.uniform(box[:, :2], box[:, 2:]))
+    rim = np.arange(len(row)) % 2 == 0
+    edge = shapely.line_interpolate_point(shapely.boundary(units[row[rim]]), rng.random(rim.sum()), normalized=True)
+    points[rim] = shapely.transform(edge, lambda xy: xy + rng.normal(0, 0.02, xy.shape))
+    kept = shapely.contains(units[row], points)
+    points = np.concatenate([points[kept], shapely.point_on_surface(units)])  # and an inner point of every unit
+    row = np.concatenate([row[kept], np.arange(len(units))])
+    assert len(points) >= 100_000
+    for rule, features, required, half in (
+        ("DITCH", metric["streets"], ROAD_M, HALF_WIDTH_M),
+        ("DWELLING", metric["buildings"], DWELLING_M, 0.0),
+    ):
+        distance = geodesic_distance_m(points, np.asarray(features.geometry.array, dtype=object)) - half
+        has = ids.map(lambda names, rule=rule: rule in names).to_numpy()[row]
+        assert not (~has & (distance <= required - 5e-4)).any()  # drawn lines are held to half a millimetre
+        # a curve of a centreline's zone is drawn around the line, so its share is of the half width too
+        assert (distance[has] - required).max() < 0.003 * (required + half)
+
+
+def geodesic_distance_m(points, features):
+    """Geodesic from points to the nearest feature, found in UTM zone 33N (its scale is even over 500 m)."""
+    place, nearest = shapely.STRtree(features).query_nearest(points, all_matches=False)
+    ends = shapely.get_coordinates(shapely.shortest_line(points[place], features[nearest]))
+    lon, lat = Transformer.from_crs(32633, 4326, always_xy=True).transform(*ends.T)
+    distance = np.full(len(points), np.nan)
+    distance[place] = Geod(ellps="WGS84").inv(lon[::2], lat[::2], lon[1::2], lat[1::2])[2]
+    return distance
 
 
 def test_methods_follow_the_setbacks(planned):

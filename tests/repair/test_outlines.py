@@ -6,9 +6,13 @@ Expected areas are worked out by hand from the corners: what the outlines enclos
 from __future__ import annotations
 
 import json
+import struct
 
 import geopandas as gpd
 import numpy as np
+import pyarrow
+import pyarrow.parquet
+import pyogrio
 import pytest
 import shapely
 
@@ -124,16 +128,69 @@ def write_geojson(sites, coordinates):
     return path
 
 
-def test_unclosed_ring_is_closed(sites):
-    corners = [[-89.0, 45.0], [-88.999, 45.0], [-88.999, 45.001], [-89.0, 45.001]]
-    with pytest.warns(RuntimeWarning, match="Non closed ring detected"):
-        plan = tussock.make_plan(tussock.read_site(write_geojson(sites, corners)))
-    closed = gpd.GeoSeries([shapely.Polygon(corners)], crs=4326).to_crs(local_crs())
-    assert area_m2(plan.patches) == pytest.approx(closed.area.iloc[0], rel=1e-5)
+OPEN_RING = [[-89.0, 45.0], [-88.999, 45.0], [-88.999, 45.001], [-89.0, 45.001]]
+
+
+def check_closed_with_a_finding(plan, rows):
+    """Each outline that was not closed is closed, and its row is named."""
+    closed = gpd.GeoSeries([shapely.Polygon(OPEN_RING)], crs=4326).to_crs(local_crs())
+    assert area_m2(plan.patches) == pytest.approx(len(plan.patches) * closed.area.iloc[0], rel=1e-5)
+    told = plan.findings[plan.findings["what"] == "a ring that was not closed"]
+    assert told["row"].tolist() == rows
+    assert told["done"].str.startswith("closed from its last point to its first").all()
+    assert set(told["level"]) <= {"warning"}
     check_nothing_lost(plan)
 
 
-@pytest.mark.filterwarnings("ignore:Non closed ring:RuntimeWarning")
+def test_unclosed_ring_is_closed(sites):
+    plan = tussock.make_plan(tussock.read_site(write_geojson(sites, OPEN_RING)))
+    check_closed_with_a_finding(plan, ['row 1 (patch_id "A")'])
+
+
+def test_closed_ring_has_no_finding(sites):
+    plan = tussock.make_plan(tussock.read_site(write_geojson(sites, [*OPEN_RING, OPEN_RING[0]])))
+    check_closed_with_a_finding(plan, [])
+
+
+@pytest.mark.parametrize("name", ["drawn.gpkg", "drawn.shp", "drawn.fgb"])
+def test_only_the_row_with_the_unclosed_ring_is_named_in_other_formats(sites, name):
+    def ring(corners):  # well-known binary, little-endian, one ring (OGC 06-103r4, 8.2.8)
+        return struct.pack("<BIII", 1, 3, 1, len(corners)) + b"".join(struct.pack("<dd", *corner) for corner in corners)
+
+    moved = [[lon + 0.01, lat] for lon, lat in OPEN_RING]
+    path = sites.write([SOUND | {"patch_id": "A", "geometry": shapely.box(0, 0, 9, 9)}])
+    pyogrio.raw.write(
+        sites.folder / name,
+        geometry=np.array([ring([*moved, moved[0]]), ring(OPEN_RING)], dtype=object),
+        field_data=[np.array(["sound", "open"], dtype=object)],
+        fields=["patch_id"],
+        geometry_type="Polygon",
+        crs="EPSG:4326",
+        layer="drawn",
+    )
+    path.write_text(path.read_text().replace('path = "infestations.gpkg"', f'path = "{name}"'))
+    plan = tussock.make_plan(tussock.read_site(path))
+    told = plan.findings[plan.findings["what"] == "a ring that was not closed"]["row"].tolist()
+    order = plan.patches["patch_id"].tolist()  # FlatGeobuf brings rows in an order of its own
+    check_closed_with_a_finding(plan, told)
+    assert told == [f'row {order.index("open") + 1} (patch_id "open")']
+
+
+def test_unclosed_ring_in_geoparquet_is_refused(sites):
+    path = sites.write([SOUND | {"patch_id": "A", "geometry": shapely.box(0, 0, 9, 9)}])
+    frame = gpd.GeoDataFrame([SOUND | {"patch_id": "A"}], geometry=[shapely.Polygon(OPEN_RING)], crs=4326)
+    frame.to_parquet(sites.folder / "drawn.parquet")
+    table = pyarrow.parquet.read_table(sites.folder / "drawn.parquet")
+    whole = table["geometry"].to_pylist()[0]
+    cut = whole[:9] + struct.pack("<I", 4) + whole[13:-16]  # the ring without its last point
+    place = table.column_names.index("geometry")
+    table = table.set_column(place, table.field(place), pyarrow.array([cut], type=pyarrow.binary()))
+    pyarrow.parquet.write_table(table, sites.folder / "drawn.parquet")
+    path.write_text(path.read_text().replace('path = "infestations.gpkg"', 'path = "drawn.parquet"'))
+    with pytest.raises(tussock.InputError, match=r"drawn\.parquet: geometry: found an outline that cannot be built"):
+        tussock.read_site(path)
+
+
 @pytest.mark.parametrize(
     "corners",
     [[[-89, 45], [-88.999, 45]], [[-89, 45], [-88.999, 45], [-89, 45]]],
@@ -158,6 +215,20 @@ def test_heights_and_measures_are_left_out_and_areas_stay(sites, dimension):
     assert not shapely.has_z(np.asarray(plan.units.geometry.array)).any()
     assert not shapely.has_m(np.asarray(plan.units.geometry.array)).any()
     assert repairs(plan)["done"].str.contains("left out").any()
+
+
+def test_rows_of_mixed_dimension_are_one_layer(sites):
+    flat, solid = shapely.box(0, 0, 60, 60), shapely.force_3d(shapely.box(100, 0, 160, 60), 9.0)
+    measured = shapely.from_wkt("POLYGON M ((200 0 1, 260 0 2, 260 60 3, 200 60 4, 200 0 1))")
+    rows = [SOUND | {"patch_id": name} for name in "ABC"]
+    path = sites.write([SOUND | {"patch_id": "A", "geometry": flat}])
+    frame = gpd.GeoDataFrame(rows, geometry=[flat, solid, measured], crs=local_crs())
+    frame.to_parquet(sites.folder / "drawn.parquet")
+    path.write_text(path.read_text().replace('path = "infestations.gpkg"', 'path = "drawn.parquet"'))
+    plan = tussock.make_plan(tussock.read_site(path))
+    assert area_m2(plan.units) == pytest.approx(3 * 3600, rel=1e-6)
+    told = repairs(plan)
+    assert told[told["done"] == "left out"]["row"].tolist() == ["2 rows"]
 
 
 @pytest.mark.parametrize(
@@ -223,13 +294,22 @@ def test_water_drawn_badly_gives_the_same_setback(sites, water):
     check_nothing_lost(plan)
 
 
-@pytest.mark.parametrize("code", [4326, 4269, 3857, 26916, 3071, 5070, 4230])
+@pytest.mark.parametrize("code", [4326, 4269, 3857, 26916, 3071, 5070])
 def test_water_in_another_crs_and_datum_gives_the_same_setback(sites, code):
     rows = [SOUND | {"patch_id": "A", "geometry": shapely.box(0, 0, 60, 60)}]
     path = sites.write(rows, water=[{"kind": "pond", "geometry": POND}], rules=RULES)
     pond = gpd.GeoDataFrame({"kind": ["pond"]}, geometry=[shapely.segmentize(POND, 2.0)], crs=local_crs())
     pond.to_crs(code).to_file(sites.folder / "water.gpkg", layer="water")
     assert strip_m2(tussock.make_plan(tussock.read_site(path))) == pytest.approx(STRIP_M2, rel=1e-3)
+
+
+def test_feature_drawn_twice_is_told(sites):
+    other_way_round = shapely.Polygon(shapely.get_coordinates(POND)[::-1])
+    apart = shapely.box(-500, -50, -450, 110)  # as many corners, elsewhere
+    water = [{"kind": "pond", "state": "wet", "geometry": item} for item in (POND, apart, other_way_round)]
+    report = repairs(plan_outline(sites, f"POLYGON (({SQUARE}))", water=water), "water")
+    told = report[report["what"] == "one outline drawn more than once"]
+    assert told["row"].tolist() == ["row 1, row 3"]
 
 
 def test_same_patch_twice_is_reported_and_counted_once(sites):
@@ -248,6 +328,44 @@ def test_patches_with_swapped_coordinates_are_refused(sites):
     swapped.to_file(sites.folder / "infestations.gpkg", layer="infestations")
     with pytest.raises(tussock.CrsError, match=r"extent 45 -93\.1 to 45\.1 -93.*swapped"):
         tussock.make_plan(tussock.read_site(path))
+
+
+@pytest.mark.parametrize("layer", ["infestations", "water"])
+@pytest.mark.parametrize(("code", "message"), [(4326, "look swapped"), (4269, "NAD83 is made for .*look swapped")])
+def test_degrees_in_the_wrong_order_are_refused(sites, layer, code, message):
+    # 70 east, 40 north and the other way round are both places on Earth: only the other layer gives it away
+    place = (70.0, 40.0) if code == 4326 else (-75.0, 40.0)
+    east, north = place
+    rows = [SOUND | {"patch_id": "A", "geometry": shapely.box(east, north, east + 0.001, north + 0.001)}]
+    ponds = [{"kind": "pond", "geometry": shapely.box(east + 0.002, north, east + 0.003, north + 0.001)}]
+    path = sites.write(rows, water=ponds, crs=code)
+    frame = gpd.read_file(sites.folder / f"{layer}.gpkg")
+    frame["geometry"] = shapely.transform(frame.geometry.array, lambda xy: xy[:, ::-1])
+    frame.to_file(sites.folder / f"{layer}.gpkg", layer=layer)
+    with pytest.raises(tussock.CrsError, match=message):
+        tussock.make_plan(tussock.read_site(path))
+
+
+@pytest.mark.parametrize("layer", ["infestations", "water"])
+def test_projected_coordinates_in_the_wrong_order_are_refused(sites, layer):
+    # UTM zone 15N, 93 degrees west: 500,000 east and 4,983,000 north, written the other way round
+    rows = [SOUND | {"patch_id": "A", "geometry": shapely.box(500_000, 4_983_000, 500_060, 4_983_060)}]
+    ponds = [{"kind": "pond", "geometry": shapely.box(500_100, 4_983_000, 500_200, 4_983_060)}]
+    path = sites.write(rows, water=ponds, crs=26915)
+    frame = gpd.read_file(sites.folder / f"{layer}.gpkg")
+    frame["geometry"] = shapely.transform(frame.geometry.array, lambda xy: xy[:, ::-1])
+    frame.to_file(sites.folder / f"{layer}.gpkg", layer=layer)
+    need = r"NAD83 / UTM zone 15N is made for 25\.61 to 84 north, -96 to -90 east: its coordinates look swapped"
+    with pytest.raises(tussock.CrsError, match=rf"layers\.{layer}: found extent 4\.983e\+06 500.*{need}"):
+        tussock.read_site(path)
+
+
+def test_crs_of_another_continent_is_refused(sites):
+    path = sites.write([SOUND | {"patch_id": "A", "geometry": feet_box(0, 0, 9, 9)}])
+    pond = gpd.GeoDataFrame({"kind": ["pond"]}, geometry=[POND], crs=local_crs()).to_crs(4230)
+    pond.to_file(sites.folder / "water.gpkg", layer="water")
+    with pytest.raises(tussock.CrsError, match=r"ED50 is made for .* -16\.1 to 48\.61 east: check its CRS"):
+        tussock.read_site(path)
 
 
 def test_layer_on_the_wrong_continent_is_refused_with_both_extents(sites):

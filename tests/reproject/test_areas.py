@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+from pathlib import Path
+
 import geopandas as gpd
 import numpy as np
+import pyogrio
 import pytest
 import shapely
 from geographiclib.geodesic import Geodesic
@@ -67,6 +70,30 @@ def test_area_across_a_utm_zone_edge(lon):
     assert measure([blob], layer_crs=32615).patches["area_m2"].iloc[0] == pytest.approx(
         area_by_geographiclib(blob), rel=1e-5
     )
+
+
+def test_areas_of_real_outlines_over_the_whole_earth():
+    """Countries of Natural Earth 1:110m (public domain), which pyogrio carries for its own tests: 90 south to 83 north.
+
+    Every part is a patch of its own, both sides of the antimeridian among them. Antarctica runs along the pole, where a
+    ring in degrees is no ring on the ground: it is left out.
+    """
+    path = Path(pyogrio.__file__).parent / "tests" / "fixtures" / "naturalearth_lowres" / "naturalearth_lowres.shp"
+    parts = gpd.read_file(path).explode(index_parts=False).geometry
+    parts = parts[(parts.bounds["miny"] > -80) & parts.is_valid]
+    assert len(parts) > 250
+    assert parts.bounds["maxx"].max() == pytest.approx(180)
+    assert parts.bounds["minx"].min() == pytest.approx(-180)
+    measured = measure(list(parts))
+    expected = [sum(_signed_area(ring) for ring in shapely.get_rings(part)) for part in shapely.orient_polygons(parts)]
+    assert measured.patches["area_m2"].to_numpy() == pytest.approx(np.abs(expected), rel=1e-5)
+
+
+def _signed_area(ring):
+    polygon = Geodesic.WGS84.Polygon()
+    for lon, lat in shapely.get_coordinates(ring)[:-1]:
+        polygon.AddPoint(lat, lon)
+    return polygon.Compute(reverse=False, sign=True)[2]
 
 
 def test_wide_site_is_worked_in_cells():

@@ -24,13 +24,24 @@ APART_DEG = 0.12
 def repeat_plan(delivered: Delivered, copies: int) -> Delivered:
     """Return a plan of many copies of another, in degrees."""
     layers = {name: _repeat_layer(frame, copies) for name, frame in delivered.layers.items()}
-    tables = {name: _repeat_table(frame, copies) for name, frame in delivered.tables.items() if name != "season"}
+    added = ("season", "permits")
+    tables = {name: _repeat_table(frame, copies) for name, frame in delivered.tables.items() if name not in added}
     run = copy.deepcopy(dict(delivered.run))
     run["crs"] |= {"delivered": "EPSG:4326", "cells": copies}
-    tables["season"] = _add_up(delivered.tables["season"], copies)
+    tables["season"] = _spread(_add_up(delivered.tables["season"], copies), copies)
+    tables["permits"] = _add_up(delivered.tables["permits"], copies)
     products = _add_up(delivered.csv["product_budget.csv"], copies)
+    papers = ("crew_sheets.", "proposal.", "record.")  # they are of the first copy alone
+    hashes = {name: digest for name, digest in delivered.hashes.items() if not name.startswith(papers)}
     return replace(
-        delivered, run=run, layers=layers, tables=tables, csv={"product_budget.csv": products}, sheets=None, texts={}
+        delivered,
+        hashes=hashes,
+        run=run,
+        layers=layers,
+        tables=tables,
+        csv={"product_budget.csv": products},
+        sheets=None,
+        texts={},
     )
 
 
@@ -73,3 +84,11 @@ def _add_up(frame: pd.DataFrame, copies: int) -> pd.DataFrame:
         if numbers.notna().any() and column not in ("unit", "item"):
             summed[column] = numbers * copies
     return summed
+
+
+def _spread(season: pd.DataFrame, copies: int) -> pd.DataFrame:
+    """Departures of patches are added in quadrature: those of n copies grow with the root of n."""
+    spread = season.copy()
+    for end in ("low", "high"):
+        spread[end] = season["likely"] + (season[end] - season["likely"]) / np.sqrt(copies)
+    return spread

@@ -5,6 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 from typing import Any
 
+import geopandas as gpd
 import numpy as np
 import pyproj
 import shapely
@@ -388,6 +389,43 @@ class RandomSite:
             date=self.pick(("2027-04-10", "2026-05-01"), count),
         )
 
+    def access(self) -> list[dict[str, Any]] | None:
+        """Roads, gates, staging areas, and places to stand and throw from."""
+        if self.rng.random() < 0.3:
+            return None
+        shapes = [shapely.Point(self.rng.uniform(-300, 300, 2)) for _ in range(int(self.rng.integers(1, 6)))]
+        shapes += [self.line() for _ in range(int(self.rng.integers(0, 2)))]
+        shapes += [self.star(12.0, 300) for _ in range(int(self.rng.integers(0, 2)))]
+        kinds = [
+            self.pick(("road", "gate", "parking", "staging", "boardwalk", "dock", "trailhead"), 1)[0] for _ in shapes
+        ]
+        if self.rng.random() < 0.5:
+            kinds = [kind if kind not in ("boardwalk", "dock", "staging") else "parking" for kind in kinds]
+        return self.rows(shapes, kind=kinds, name=[f"place {number}" for number in range(len(shapes))])
+
+    def stems(self, folder: Path, patches: list[dict[str, Any]]) -> str:
+        """A stem table, or stems as points; returns what the site file says of it."""
+        woody = [row for row in patches if row["growth_form"] in ("shrub", "tree")]
+        choice = self.rng.random()
+        if choice < 0.5 or not woody:
+            return ""
+        if choice < 0.75:
+            lines = ["patch_id,stem_diameter_in,stem_count,stems_per_acre"]
+            for row in woody[: int(self.rng.integers(1, 4))]:
+                for size in self.rng.integers(1, 14, int(self.rng.integers(1, 4))):
+                    counted = self.rng.random() < 0.5
+                    number = int(self.rng.integers(1, 300))
+                    lines.append(f"{row['patch_id']},{size},{number if counted else ''},{'' if counted else number}")
+            (folder / "stems.csv").write_text("\n".join(lines) + "\n", encoding="utf-8")
+            return '\n[layers.stems]\npath = "stems.csv"\n'
+        outline = woody[0]["geometry"]
+        west, south, east, north = outline.bounds
+        xy = self.rng.uniform((west, south), (east, north), (60, 2))
+        points = [point for point in shapely.points(xy) if outline.contains(point)]
+        rows = [{"geometry": point, "stem_diameter_in": float(self.rng.integers(1, 12))} for point in points]
+        gpd.GeoDataFrame(rows, geometry="geometry", crs=self.crs).to_file(folder / "stems.gpkg", layer="stems")
+        return '\n[layers.stems]\npath = "stems.gpkg"\n'
+
     def rules(self) -> str:
         """A rule set with a handful of setbacks of every kind."""
         text = [
@@ -429,8 +467,9 @@ class RandomSite:
         surveyed = str(self.rng.random() < 0.5).lower()
         header += CLOSURES.format(surveyed=surveyed) if self.rng.random() < 0.3 else ""
         operations = OPERATIONS + (TIME if self.rng.random() < 0.5 else "")
-        return Sites(folder).write(
-            self.patches(),
+        patches = self.patches()
+        path = Sites(folder).write(
+            patches,
             water=self.water() if self.rng.random() < 0.93 else [],
             receptors=self.receptors() if self.rng.random() < 0.9 else None,
             history=self.history() or None,
@@ -441,16 +480,24 @@ class RandomSite:
             crs=self.crs,
             site=header,
             layer_lines=dict(zip(("infestations", "water", "receptors"), accuracy, strict=True)),
+            access=self.access(),
         )
+        stems = self.stems(folder, patches)
+        with path.open("a", encoding="utf-8") as file:
+            file.write(stems)
+        return path
 
 
 def deliver_quickly(plan: Any, folder: Path) -> Path:
     """Write the GeoPackage, the CSV files and run.json of a plan, and leave out what takes time: map, PDF, workbook."""
-    from tussock.deliver import geopackage, runfile, tables
+    from tussock.deliver import geopackage, proposal, records, runfile, tables
 
     folder.mkdir()
     geopackage.write_geopackage(plan, folder / "plan.gpkg")
     tables.write_tables(plan, folder)
+    if plan.site.treatments is not None:
+        proposal.write_proposal(plan, folder / "proposal.csv")
+        records.write_record(plan, folder / "record.csv")
     left_out = dict.fromkeys(
         ("map.html", "compliance.html", "compliance.csv", "plan.xlsx", "crew_sheets.pdf"), "for speed"
     )

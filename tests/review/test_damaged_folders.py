@@ -46,6 +46,7 @@ PLAN_FILES = [
     "crew_sheets.pdf",
     "compliance.html",
     "compliance.csv",
+    "compliance.pdf",
 ]
 
 
@@ -133,7 +134,8 @@ def test_pages_of_a_geopackage_overwritten_are_one_finding(folder: Path) -> None
         (b"{}", "not a run file"),
         (b'{"tussock": "0.0.3"}', "a plan of version 0.0.3"),
         (b'{"tussock": "9.0.0"}', "a plan of version 9.0.0"),
-        (b'{"tussock": "0.1.0"}', "without documents"),
+        (b'{"tussock": "0.1.0"}', "older than format 1"),
+        (b'{"tussock": "0.1.0", "format": 1}', "without documents"),
         (b'{"tussock": null, "documents": 3}', "a plan of version"),
     ],
 )

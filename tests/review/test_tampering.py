@@ -10,6 +10,7 @@ import os
 
 import pytest
 
+import review.tampering_work  # noqa: F401  (registers more mutations)
 from review.tampering import MUTATIONS
 from tussock.review.delivered import Delivered
 from tussock.review.folder import run_checks

@@ -5,7 +5,8 @@ from __future__ import annotations
 import pytest
 
 from tussock.base.errors import MissingInputError
-from tussock.base.records import Ruleset
+from tussock.base.records import Combination, Ruleset
+from tussock.base.units import FOOT_M
 from tussock.trade import rulesets
 
 
@@ -110,3 +111,43 @@ def test_height_of_the_tree():
     (setback,) = read("tree-root").setback
     assert (setback.distance.column, setback.distance.times) == ("height_ft", 1.0)
     assert setback.forbids.active == ("aminocyclopyrachlor",)
+
+
+# What each set was read for, typed in by hand from its document, in the words of the document: active, delivery or
+# method, feature, state, distance (feet or metres), effect. The cells of the Siuslaw table stand in a file of their own.
+PUBLISHED = {
+    # Maine Code of Rules 01-026 chapter 29, sections 1 and 6
+    "ME29-BROADCAST-25": ("me-ch29", {"delivery": "broadcast"}, None, 25 * FOOT_M, "forbids"),
+    "ME29-MIXING-50": ("me-ch29", None, None, 50 * FOOT_M, "no_mixing"),
+    # New Hampshire Code of Administrative Rules Pes 1001.01-.02
+    "NH1001-25": ("nh-pes1001", {}, None, 25 * FOOT_M, "forbids"),
+    # 40 CFR 170.405 (application exclusion zone)
+    "AEZ-FINE-100": ("wps-aez", None, None, 100 * FOOT_M, "notify"),
+    "AEZ-COARSE-25": ("wps-aez", None, None, 25 * FOOT_M, "notify"),
+    # UK Local Environment Risk Assessment for Pesticides, farmer guidance: categories A and B share one row
+    "LERAP-BOOM-5": ("uk-lerap", {"method": "boom"}, "wet", 5.0, "forbids"),
+    "LERAP-EDGE-1": ("uk-lerap", {"method": ["boom", "foliar_spot", "low_volume_stream"]}, None, 1.0, "forbids"),
+    # New York 6 NYCRR 663.2(b)
+    "NY663-100": ("ny-663", None, None, 100 * FOOT_M, "permit"),
+    # PNW Weed Management Handbook, riparian restoration sites
+    "TREE-HEIGHT": ("tree-root", {"active": "aminocyclopyrachlor"}, None, "height_ft", "forbids"),
+}
+
+
+@pytest.mark.parametrize("name", PUBLISHED)
+def test_published_row(name):
+    ruleset, forbids, state, distance, effect = PUBLISHED[name]
+    (setback,) = [item for item in read(ruleset).setback if item.id == name]
+    assert setback.effect == effect
+    assert setback.forbids == (None if forbids is None else Combination.model_validate(forbids))
+    assert setback.source_filter.state == state
+    if isinstance(distance, str):
+        assert setback.distance.column == distance
+    else:
+        assert setback.distance_m == pytest.approx(distance)
+    assert setback.source
+
+
+def test_every_row_of_every_other_set_is_checked_above():
+    held = {item.id for name in rulesets.packaged_names() if name != "usfs-siuslaw-a1" for item in read(name).setback}
+    assert held - set(PUBLISHED) == {"AEZ-EVERYWHERE"}  # a reminder of ours beside the two published distances

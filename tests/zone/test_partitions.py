@@ -65,11 +65,18 @@ def read_pieces(paths):
 
 
 def single_run(patches, water):
+    # around an origin of whole metres, as the partitions are; see `zone.origin`
+    origin = np.round(patches.total_bounds.reshape(2, 2).mean(axis=0), -3)
+    patches, water = (
+        frame.set_geometry(shapely.transform(frame.geometry.array, lambda xy: xy - origin))
+        for frame in (patches, water)
+    )
     frame = water.assign(label="w", width_m=water["width"], width_assumed=False)
     group = make_group(frame, np.ones(len(frame), dtype=bool))
     zones = [ZoneSpec(group, group.offset_m + distance + SLACK_M) for distance in DISTANCES]
     pieces = cut_blocks(np.asarray(patches.geometry.array, dtype=object), zones)
-    parts, index = shapely.get_parts(pieces.geometry, return_index=True)
+    moved = shapely.transform(pieces.geometry, lambda xy: xy + origin)
+    parts, index = shapely.get_parts(moved, return_index=True)
     shapes = shapely.normalize(shapely.multipolygons(parts, indices=index))
     zones_text = ["".join("01"[int(held)] for held in row) for row in pieces.inside.tolist()]
     return sorted(zip((pieces.patch + 1).tolist(), zones_text, shapely.to_wkb(shapes), strict=True))

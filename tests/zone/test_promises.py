@@ -6,6 +6,8 @@ on the ellipsoid between the nearest points (Karney 2013, doi 10.1007/s00190-012
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import geopandas as gpd
 import numpy as np
 import pytest
@@ -107,6 +109,22 @@ def check_points(units, water, wells, rng, count, *, error_m=0.0):
     return len(points)
 
 
+def check_inner_points(units, water, wells, error_m=0.0):
+    """Every cut by an inner point of each of its parts: sums of areas would hide a piece on the wrong side."""
+    parts, row = shapely.get_parts(np.asarray(units.geometry.array, dtype=object), return_index=True)
+    points = shapely.point_on_surface(parts)
+    half = np.nan_to_num(water["width_m"].to_numpy()) / 2
+    to_water = geodesic_distance_m(points, water.geometry.array, half, water.crs)
+    to_well = geodesic_distance_m(points, wells.geometry.array, np.zeros(len(wells)), wells.crs)
+    held = units["setbacks"].str.split(";").to_numpy()[row]
+    rules = [(f"WATER-{feet}", feet * FOOT_M, to_water) for feet in WATER_FT] + [("WELL", WELL_FT * FOOT_M, to_well)]
+    for name, required, distance in rules:
+        has = np.array([name in ids for ids in held])
+        assert (has >= (distance <= required + error_m)).all()
+        assert (has <= (distance <= (required + error_m) * 1.003)).all()
+    return len(points)
+
+
 def check_tiling(patches, units):
     """Units of a patch add up to it, cover it, and do not overlap: in the delivered coordinates."""
     for patch_id, own in units.groupby("patch_id"):
@@ -128,6 +146,7 @@ def test_units_tile_and_setbacks_hold_on_random_sites(seed, accuracy):
     check_tiling(zoned.patches, zoned.units)
     error_m = 2 * (accuracy or 0.0)  # that of the patch and that of the feature
     check_points(zoned.units, water, wells, np.random.default_rng(seed), 2000, error_m=error_m)
+    assert check_inner_points(zoned.units, water, wells, error_m) >= len(zoned.units)
 
 
 def test_a_hundred_thousand_points_by_exact_distance():
@@ -138,12 +157,53 @@ def test_a_hundred_thousand_points_by_exact_distance():
     assert checked >= 100_000
 
 
-@pytest.mark.parametrize(("lon", "lat"), [(-89.0, 0.0), (10.0, 60.0), (20.0, 79.5), (-60.0, -55.0), (179.999, -17.0)])
-def test_setbacks_hold_anywhere_on_earth(lon, lat):
-    site, _, water, wells = make_random_site(3, lon=lon, lat=lat)
-    _, zoned = zone(site)
-    check_tiling(zoned.patches, zoned.units)
-    check_points(zoned.units, water, wells, np.random.default_rng(1), 4000)
+#: The middle of a random site stands this far east of the point that it is made around [m].
+EAST_M = 700.0
+
+
+@pytest.mark.parametrize("code", [None, 4326])
+@pytest.mark.parametrize(
+    ("lon", "lat"),
+    [(-89.0, 0.0), (10.0, 60.0), (20.0, 79.5), (-60.0, -55.0), (-90.0, 45.0), (180.0, -17.0), (180.0, 66.0)],
+    ids=["equator", "60 N", "79.5 N", "55 S", "zone edge", "antimeridian S", "antimeridian N"],
+)
+def test_setbacks_hold_anywhere_on_earth(lon, lat, code):
+    """In the CRS they are drawn in, and delivered in degrees: on both sides of 180 and of a UTM zone edge."""
+    origin = lon - np.degrees(EAST_M / (6_371_000 * np.cos(np.radians(lat))))
+    site, patches, water, wells = make_random_site(3, lon=float(origin), lat=lat)
+    if code is not None:
+        frames = [frame.to_crs(code) for frame in (patches, water, wells)]
+        site = make_site(frames[0], water=frames[1], receptors=frames[2], setbacks=SETBACKS, options=NO_SLIVERS)
+        if lon == 180:
+            assert frames[0].total_bounds[0] < -179
+            assert frames[0].total_bounds[2] > 179
+    measured, zoned = zone(site)
+    units = zoned.units
+    if code is None:
+        check_tiling(zoned.patches, units)
+    else:
+        summed = units.groupby("patch_id")["area_m2"].sum()
+        assert np.allclose(summed, measured.patches["area_m2"].loc[summed.index], rtol=1e-9, atol=0)
+        units = units.to_crs(water.crs)
+    assert check_points(units, water, wells, np.random.default_rng(1), 4000) > 1500
+    check_inner_points(units, water, wells)
+
+
+@pytest.mark.parametrize(("patches_m", "water_m"), [(None, None), (3.0, None), (None, 2.0), (3.0, 2.0)])
+def test_stated_accuracy_of_both_layers_widens_the_setback(patches_m, water_m):
+    """A straight shore: the strip is as deep as the rule and both errors, worked out by hand."""
+    crs = CRS.from_proj4("+proj=laea +lat_0=45 +lon_0=-89 +x_0=5000 +y_0=5000 +datum=WGS84")
+    water = gpd.GeoDataFrame({"kind": ["pond"], "state": ["wet"]}, geometry=[shapely.box(-500, -50, 500, 0)], crs=crs)
+    frame = gpd.GeoDataFrame(
+        {"species": ["a"], "growth_form": ["shrub"]}, geometry=[shapely.box(0, 0, 20, 90)], crs=crs
+    )
+    site = make_site(frame, water=water, setbacks=SETBACKS[2:3])
+    layers = dict(site.layers)
+    layers["infestations"] = replace(layers["infestations"], accuracy_m=patches_m)
+    layers["water"] = replace(layers["water"], accuracy_m=water_m)
+    _, zoned = zone(replace(site, layers=layers))
+    inside = zoned.units.query("setbacks == 'WATER-100'").geometry.iloc[0]
+    assert inside.bounds[3] == pytest.approx(100 * FOOT_M + (patches_m or 0) + (water_m or 0), abs=1e-3)
 
 
 def test_exactly_at_the_distance_counts_as_inside():

@@ -263,7 +263,11 @@ def test_draft_set_refuses_and_never_lets_pass_as_checked(tmp_path):
     rule = 'id = "A"\nfrom = { layer = "water" }\ndistance = "20 m"\nforbids = { delivery = "broadcast" }'
     plan = plan_shore(tmp_path, write_rules([rule], 'status = "draft"'))
     assert {method for method, _ in refused(plan, "A")} == {"boom"}
-    assert plan.findings["what"].str.contains("draft").any() or plan.findings["done"].str.contains("draft").any()
+    told = plan.findings[plan.findings["what"] == "a draft rule set"]
+    assert told["done"].tolist() == ["it can refuse, but no unit passes as checked by it"]
+    planned = plan.compliance[plan.compliance["unit_id"].isin(plan.units.query("product_id != ''")["unit_id"])]
+    assert len(planned) == 2
+    assert set(planned["verdict"]) == {"not checked: draft rule set"}
 
 
 @pytest.mark.parametrize("dates", ["valid_to = 2026-12-31", "valid_from = 2028-01-01"])
@@ -288,6 +292,38 @@ def test_two_rules_on_one_ground_both_hold(tmp_path):
     assert band_m(plan, "A;B") == pytest.approx(20, abs=0.02)
     assert band_m(plan, "B") == pytest.approx(20, abs=0.02)
     assert refused(plan, "A;B") == {(m, p) for m, p in COMBINATIONS if m == "boom" or p == "tri-ester"}
+
+
+def test_two_sets_on_one_ground_the_strictest_wins_by_itself(tmp_path):
+    """Each set only forbids: what one set leaves open the other still closes, whatever their order."""
+    near = write_rules(['id = "A"\nfrom = { layer = "water" }\ndistance = "20 m"\nforbids = { delivery = "spot" }'])
+    far = write_rules(['id = "B"\nfrom = { layer = "water" }\ndistance = "40 m"\nforbids = { delivery = "spot" }'])
+    plans = []
+    for name, sets in (("ab", [near, far]), ("ba", [far, near])):
+        (tmp_path / name).mkdir()
+        patch = {"patch_id": "S", "species": "reed", "growth_form": "herbaceous", "cover_pct": 50}
+        plans.append(
+            Sites(tmp_path / name).plan(
+                [patch | {"geometry": shapely.box(0, 0.01, 60, 60)}],
+                water=[{"kind": "lake", "state": "wet", "geometry": WATER}],
+                rules=sets,
+                products=write_products(),
+                treatments=write_treatments(),
+            )
+        )
+    for plan in plans:
+        units = plan.units.set_index("unit_id")
+        spot = plan.options[plan.options["treatment_id"] == "foliar_spot/gly-aq"].set_index("unit_id")
+        closed = units.loc[spot.index[spot["verdict"] == "refused"], "area_acre"].sum() * ACRE_M2 / 60
+        assert closed == pytest.approx(40, abs=0.02)
+
+
+@pytest.mark.parametrize("line", ['season = ["09-01", "05-31"]', ""])
+def test_rule_of_another_season_is_no_rule_on_the_planned_days(tmp_path, line):
+    rule = f'id = "A"\nfrom = {{ layer = "water" }}\ndistance = "20 m"\nforbids = {{ delivery = "spot" }}\n{line}'
+    plan = plan_shore(tmp_path, write_rules([rule]), season='season = ["07-01", "07-31"]')
+    refused_spot = {pair for pair in COMBINATIONS if METHODS[pair[0]] == "spot"}
+    assert refused(plan, "A") == (set() if line else refused_spot)
 
 
 @pytest.mark.parametrize("slope_pct", [0.0, 30.0, 100.0])
@@ -317,12 +353,15 @@ def plan_published(folder, name, *, kind="lake", state="wet", receptors=None):
     return plan_shore(folder, [name], water=water if receptors is None else [], receptors=receptors)
 
 
-@pytest.mark.parametrize("kind", ["lake", "pond", "river", "blue_line_stream", "marine", "wetland_open_or_emergent"])
+@pytest.mark.parametrize(
+    "kind", ["lake", "pond", "river", "blue_line_stream", "estuary", "marine", "wetland_open_or_emergent"]
+)
 def test_maine_broadcast_25_ft(tmp_path, kind):
     # Maine Code of Rules 01-026 chapter 29, sections 1 and 6: broadcast, any pesticide, 25 ft; no mixing within 50 ft
     plan = plan_published(tmp_path, "ME-CH29", kind=kind)
     both = "ME29-BROADCAST-25;ME29-MIXING-50"
     assert refused(plan, both) == {pair for pair in COMBINATIONS if pair[0] == "boom"}
+    assert (plan.compliance.query("setback_id == 'ME29-MIXING-50'")["effect"] == "no_mixing").all()
     assert refused(plan, "ME29-MIXING-50") == set()
     assert band_m(plan, both) == pytest.approx(25 * FOOT_M, abs=0.02)
     assert band_m(plan, "ME29-MIXING-50") == pytest.approx(25 * FOOT_M, abs=0.02)

@@ -45,6 +45,7 @@ MASS: Final = Quantity("kg", "lb", u.POUND_KG, "kg", 1.0)
 DOSE: Final = Quantity("kg_per_ha", "lb_per_acre", u.LB_PER_ACRE_KG_PER_HA, "kg_per_ha", 1.0)
 DENSITY: Final = Quantity("per_ha", "per_acre", u.HECTARE_M2 / u.ACRE_M2, "per_ha", 1.0)
 RATE: Final = Quantity("l_per_ha", "gal_per_acre", u.GALLON_L / (u.ACRE_M2 / u.HECTARE_M2), "l_per_ha", 1.0)
+DIAMETER: Final = Quantity("m", "in", u.INCH_M, "cm", 0.01)
 SECONDS: Final = Quantity("s", "seconds", 1.0, "seconds", 1.0)
 HOURS: Final = Quantity("h", "hours", 1.0, "hours", 1.0)
 
@@ -94,10 +95,10 @@ PATCHES: Final[Schema] = (
     Column("unit_count", "count", "number of treatment units in the patch"),
     Column("status", "text", "planned, partly or none: how much of the patch has a treatment"),
     Column("spray", "number", "total liquid, likely value", LIQUID),
-    Column("product", "number", "product in that liquid", LIQUID),
-    Column("ae", "number", "acid equivalent in that product", MASS),
+    Column("product", "number", "products in that liquid, every one in a tank mix counted", LIQUID),
+    Column("ae", "number", "acid equivalent in those products", MASS),
     Column("crew", "number", "paid crew time, all persons added up", HOURS),
-    Column("cost", "number", "labour, product and equipment, in the currency of the operations file"),
+    Column("cost", "number", "labour, products, supplies and equipment, in the currency of the operations file"),
     Column("cover_low_pct", "number", "lowest cover that the mapper's entry allows"),
     Column("cover_high_pct", "number", "highest cover that the mapper's entry allows"),
     Column("infested_low", "number", "infested area at the lowest cover", AREA),
@@ -113,6 +114,8 @@ PATCHES: Final[Schema] = (
     Column("cost_low", "number", "cost at the lowest cover"),
     Column("cost_high", "number", "cost at the highest cover"),
     Column("reason", "text", "why the patch is not planned in full; findings about its outline and values"),
+    Column("approval", "text", "as approved, changed or new since approval; blank where no approval was given"),
+    Column("approval_change", "text", "what differs from what was approved"),
 )
 
 UNITS: Final[Schema] = (
@@ -128,7 +131,7 @@ UNITS: Final[Schema] = (
     Column("product_id", "text", "product of the treatment chosen"),
     Column("active", "text", "active ingredient of that product"),
     Column("spray", "number", "total liquid, likely value", LIQUID),
-    Column("product", "number", "product in that liquid", SMALL_LIQUID),
+    Column("product", "number", "product_id in that liquid; the others in the tank: see partner", SMALL_LIQUID),
     Column("ae", "number", "acid equivalent in that product", MASS),
     Column("ae", "number", "dose on the treated ground", DOSE),
     Column("annual_limit_used_pct", "number", "yearly limit used by this and earlier applications on that ground"),
@@ -137,7 +140,7 @@ UNITS: Final[Schema] = (
     Column("cuts", "count", "injection cuts"),
     Column("loads", "count", "fillings of the equipment, the last one in part"),
     Column("crew", "number", "paid crew time, all persons added up", HOURS),
-    Column("cost", "number", "labour, product and equipment, in the currency of the operations file"),
+    Column("cost", "number", "labour, products, supplies and equipment, in the currency of the operations file"),
     Column("season_from", "text", "first date that satisfies every window"),
     Column("season_to", "text", "last date of that run of days"),
     Column("status", "text", "planned or no_option"),
@@ -150,6 +153,8 @@ UNITS: Final[Schema] = (
     Column("concentration_pct", "number", "share of product in the mix by volume"),
     Column("spray", "number", "total liquid for each treated area", RATE),
     Column("tank_mix", "text", "other products in the tank, with amount and share of the mix"),
+    Column("partner", "number", "other products in the tank, added up", SMALL_LIQUID),
+    Column("partner_ae", "number", "acid equivalent in the other products, added up", MASS),
     Column("dye", "number", "dye in the mix", SMALL_LIQUID),
     Column("adjuvant", "number", "adjuvant in the mix", SMALL_LIQUID),
     Column("area_counted_with", "text", "patch that this shared ground is already planned and counted with"),
@@ -159,7 +164,7 @@ UNITS: Final[Schema] = (
     Column("treating", "number", "crew time for treating", HOURS),
     Column("refill", "number", "crew time for refilling", HOURS),
     Column("labour_cost", "number", "labour, in the currency of the operations file"),
-    Column("product_cost", "number", "product at the price of the operations file"),
+    Column("product_cost", "number", "every product in the tank at the price of the operations file"),
     Column("equipment_cost", "number", "equipment for the time it is in use"),
 )
 
@@ -179,6 +184,12 @@ COMPLIANCE: Final[Schema] = (
     Column("feature", "text", "feature that the distance was measured to"),
     Column("required", "number", "distance that the rule asks for; blank for the whole site", LENGTH),
     Column("achieved", "number", "shortest distance from the unit to the feature, geodesic", LENGTH),
+    Column(
+        "slope_distance",
+        "number",
+        "the same along the slope, for rules that count so; blank where no slope is known; decides nothing",
+        LENGTH,
+    ),
     Column("error", "number", "positional error of both, added", LENGTH),
     Column("distance_verdict", "text", "clear, within error or inside"),
     Column("effect", "text", "forbids, permit, notify or no_mixing"),
@@ -201,11 +212,11 @@ PRODUCT_BUDGET: Final[Schema] = (
     Column("product_id", "text", "product"),
     Column("active", "text", "active ingredient"),
     Column("form", "text", "salt, amine, ester or acid"),
-    Column("unit_count", "count", "units treated with it"),
+    Column("unit_count", "count", "units treated with it; those of a tank mix stand in the row of each product"),
     Column("area", "number", "gross area of those units", AREA),
     Column("infested", "number", "infested area of those units", AREA),
-    Column("spray", "number", "total liquid", LIQUID),
-    Column("product", "number", "product in that liquid", LIQUID),
+    Column("spray", "number", "total liquid on those units", LIQUID),
+    Column("product", "number", "product in that liquid, also as a partner in a tank mix", LIQUID),
     Column("ae", "number", "acid equivalent in that product", MASS),
     Column("product_cost", "number", "product at the price of the operations file"),
 )
@@ -239,10 +250,34 @@ UNIT_HOURS: Final[Schema] = (
     Column("productive", "number", "searching, treating, refilling, mixing and flagging", HOURS),
     Column("crew", "number", "paid crew time, all persons added up: the sum of all terms", HOURS),
     Column("labour_cost", "number", "paid hours at the wage"),
-    Column("product_cost", "number", "product at its price"),
+    Column("product_cost", "number", "every product in the tank at its price"),
     Column("supply_cost", "number", "dye, adjuvant and carrier oil where they have a price"),
     Column("equipment_cost", "number", "equipment for the time it is in use"),
     Column("cost", "number", "the four together"),
+)
+
+#: One row for each permit and notice that planned work asks for.
+PERMITS: Final[Schema] = (
+    Column("setback_id", "text", "rule"),
+    Column("ruleset", "text", "title of the rule set"),
+    Column("effect", "text", "permit or notify"),
+    Column("what", "text", "who grants it, or whom to tell and when"),
+    Column("unit_count", "count", "planned units that it is for"),
+    Column("treated_water", "number", "mapped water within them; blank where the rule set does not count it", AREA),
+    Column("shoreline", "number", "mapped shore within them; blank where the rule set does not count it", LENGTH),
+    Column("earlier_count", "count", "earlier applications of the year that are counted in"),
+    Column("repeats", "text", "counted: the same ground counts each time; once: it counts once; blank: not counted"),
+    Column("source", "text", "document, year, table"),
+)
+
+#: One row for each diameter class, or each stem, that the mapper counted.
+STEMS: Final[Schema] = (
+    Column("patch_id", "text", "patch that the stems stand in"),
+    Column("stem_diameter", "number", "diameter of these stems; blank where it was not measured", DIAMETER),
+    Column("stem_count", "number", "stems counted; blank where their density is given instead"),
+    Column("stems", "number", "stems for an area of the patch; blank where they were counted", DENSITY),
+    Column("lon", "number", "longitude of a stem that was mapped as a point, WGS 84 [degree]"),
+    Column("lat", "number", "latitude of a stem that was mapped as a point, WGS 84 [degree]"),
 )
 
 _MIX: Final[Schema] = (
@@ -267,9 +302,9 @@ _MIX: Final[Schema] = (
 WORK: Final[dict[str, Schema]] = {
     "unit_hours": UNIT_HOURS,
     "time_basis": (
-        Column("term", "text", "time, pace or factor, with its SI unit"),
-        Column("size", "number", "size in that unit; blank where it follows from the slope"),
-        Column("unit", "text", "unit"),
+        Column("term", "text", "time, pace or factor: the key of the operations file"),
+        Column("size", "number", "its size; blank where it follows from the slope"),
+        Column("unit", "text", "unit of the size"),
         Column("taken_from", "text", "operations file or default"),
         Column("source", "text", "source of the figure"),
     ),
@@ -371,6 +406,80 @@ WORK: Final[dict[str, Schema]] = {
         Column("cost", "number", "cost of that year, at the prices of the first"),
     ),
 }
+
+_USED: Final = (
+    Column("product_id", "text", "product"),
+    Column("registration", "text", "registration or authorisation number as on the label; blank where not stated"),
+    Column("active", "text", "active ingredient"),
+    Column("form", "text", "salt, amine, ester or acid"),
+    Column("restricted_use", "text", "yes where only a certified applicator may use or supervise it"),
+)
+
+#: What is proposed, for the office that grants it: one row for each target, treatment and product in its tank.
+PROPOSAL: Final[Schema] = (
+    Column("line", "count", "running number"),
+    Column("species", "text", "target plant"),
+    Column("growth_form", "text", "herbaceous, vine, shrub or tree"),
+    Column("growth_stage", "text", "stage of the target at the time of work; to be filled in"),
+    Column("purpose", "text", "why the plant is treated; to be filled in"),
+    *_USED,
+    Column("treatment_id", "text", "treatment"),
+    Column("method", "text", "method"),
+    Column("equipment", "text", "equipment of the treatment"),
+    Column("carrier", "text", "water or oil"),
+    Column("concentration_pct", "number", "share of the product in the mix by volume"),
+    Column("spray", "number", "total liquid for each treated area", RATE),
+    Column("rate_ae", "number", "acid equivalent on the treated ground, the highest of the units", DOSE),
+    Column("unit_count", "count", "treatment units"),
+    Column("area", "number", "gross area of those units", AREA),
+    Column("infested", "number", "infested area of those units", AREA),
+    Column("product", "number", "product, likely value", LIQUID),
+    Column("ae", "number", "acid equivalent in it", MASS),
+    Column("applications", "count", "applications of this plan to the same ground"),
+    Column("date_from", "text", "first day planned"),
+    Column("date_to", "text", "last day planned"),
+    Column("nearest_water", "number", "shortest distance of those units to mapped water", LENGTH),
+    Column("setbacks", "text", "ids of the setbacks in force on any of those units"),
+    Column("patches", "text", "patches that the units are pieces of"),
+    Column("applicator", "text", "name of the certified applicator; to be filled in"),
+    Column("licence", "text", "certification or licence number; to be filled in"),
+)
+
+#: The as-applied record: one row for each planned unit and product in its tank; the blank columns are filled in.
+RECORD: Final[Schema] = (
+    Column("unit_id", "text", "treatment unit"),
+    Column("patch_id", "text", "patch that the unit is a piece of"),
+    Column("location", "text", "latitude and longitude of a point in the unit [degrees]"),
+    Column("species", "text", "target plant"),
+    *_USED,
+    Column("method", "text", "method planned"),
+    Column("planned_area", "number", "gross area of the unit", AREA),
+    Column("planned_product", "number", "product planned, likely value", SMALL_LIQUID),
+    Column("planned_rate_ae", "number", "acid equivalent planned on the treated ground", DOSE),
+    Column("planned_from", "text", "first day planned"),
+    Column("planned_to", "text", "last day planned"),
+    Column("reentry", "text", "re-entry interval of the product record"),
+    Column("applied", "text", "yes, part or no"),
+    Column("date", "text", "day of the application, YYYY-MM-DD"),
+    Column("time_from", "text", "start, HH:MM"),
+    Column("time_to", "text", "end, HH:MM"),
+    Column("area_treated", "number", "ground treated", AREA),
+    Column("product_used", "number", "product used, before any water", SMALL_LIQUID),
+    Column("mix_used", "number", "finished mix used", LIQUID),
+    Column("other_product", "text", "id of the product where another than the planned one was used"),
+    Column("growth_stage", "text", "stage of the target plant"),
+    Column("land_use", "text", "crop, site or land use"),
+    Column("equipment", "text", "equipment used"),
+    Column("wind_speed", "text", "wind speed with its unit, such as 5 mph"),
+    Column("wind_from", "text", "direction that the wind came from"),
+    Column("temperature", "text", "air temperature with its unit, such as 68 F"),
+    Column("sky", "text", "sun, cloud, rain, humidity"),
+    Column("applicator", "text", "who applied or supervised, certified"),
+    Column("licence", "text", "certification or licence number"),
+    Column("helpers", "text", "who worked under supervision"),
+    Column("for_whom", "text", "name and address of the person or office that the work was done for"),
+    Column("notes", "text", "anything else"),
+)
 
 
 def shown_names(schema: Schema, system: UnitSystem) -> list[str]:

@@ -17,6 +17,8 @@ if TYPE_CHECKING:
 FloatArray = NDArray[np.float64]
 
 _MOST_MISS: Final = 1e-8
+#: Methods whose inverse is true to far less than that in the zone they are made for.
+_EXACT_INVERSES: Final = ("Transverse Mercator", "Lambert Conic Conformal", "Mercator", "Popular Visualisation")
 
 
 @lru_cache(maxsize=1)
@@ -87,23 +89,45 @@ def unwrap_longitudes(geometry: NDArray[Any]) -> NDArray[Any]:
 
 def move_points(xy: FloatArray, source: CRS, target: CRS | str) -> FloatArray:
     """Return coordinates, shape (n, 2), in another CRS; see `move_geometry`."""
-    if source.is_projected and source.geodetic_crs is not None and len(xy):
+    if len(xy) and source.geodetic_crs is not None and _is_inverse_short(source.to_wkt()):
         unproject = find_transformer(source, source.geodetic_crs)
-        few = xy[np.linspace(0, len(xy) - 1, min(len(xy), 16)).astype(int)]
-        if np.abs(_find_miss(unproject, _apply(unproject, few), few)).max() > _MOST_MISS:
-            return _apply(find_transformer(source.geodetic_crs, target), _unproject_exactly(unproject, xy))
+        return _apply(find_transformer(source.geodetic_crs, target), _unproject_exactly(unproject, xy))
     return _apply(find_transformer(source, target), xy)
 
 
+@lru_cache(maxsize=64)
+def _is_inverse_short(wkt: str) -> bool:
+    """Tell whether the inverse of a projection is taken for a short series. By its method, never by the points at hand.
+
+    What a vertex becomes must not depend on the others it is moved with.
+    """
+    from pyproj import CRS
+
+    crs = CRS.from_wkt(wkt)
+    operation = crs.coordinate_operation
+    return crs.is_projected and not (operation is not None and operation.method_name.startswith(_EXACT_INVERSES))
+
+
 def _apply(transformer: Transformer, xy: FloatArray) -> FloatArray:
-    return np.column_stack(transformer.transform(xy[:, 0], xy[:, 1]))
+    return np.column_stack(transform_points(transformer, xy[:, 0], xy[:, 1]))
+
+
+def transform_points(
+    transformer: Transformer, x: FloatArray, y: FloatArray, *, inverse: bool = False
+) -> tuple[FloatArray, FloatArray]:
+    """Return coordinates moved by a transformer, shape (n,) each.
+
+    pyproj takes an array of one for a number, which numpy 1.25 to 2.3 warns of; a list it takes as it is.
+    """
+    direction = "INVERSE" if inverse else "FORWARD"
+    first, second = (x.tolist(), y.tolist()) if len(x) == 1 else (x, y)
+    moved = transformer.transform(first, second, direction=direction)
+    return np.asarray(moved[0], dtype=np.float64), np.asarray(moved[1], dtype=np.float64)
 
 
 def _find_miss(unproject: Transformer, degrees: FloatArray, xy: FloatArray) -> FloatArray:
     """Return how far degrees, projected again, fall from the coordinates they came from."""
-    from pyproj.enums import TransformDirection
-
-    back = unproject.transform(degrees[:, 0], degrees[:, 1], direction=TransformDirection.INVERSE)
+    back = transform_points(unproject, degrees[:, 0], degrees[:, 1], inverse=True)
     return np.asarray(xy - np.column_stack(back), dtype=np.float64)
 
 
@@ -113,10 +137,11 @@ def _unproject_exactly(unproject: Transformer, xy: FloatArray) -> FloatArray:
     degrees = _apply(unproject, aim)
     for _ in range(4):
         miss = _find_miss(unproject, degrees, xy)
-        if not np.isfinite(miss).all() or np.abs(miss).max() < _MOST_MISS:
+        short = np.asarray(np.isfinite(miss).all(axis=1) & (np.abs(miss) >= _MOST_MISS).any(axis=1), dtype=bool)
+        if not short.any():
             break
-        aim = aim + miss
-        degrees = _apply(unproject, aim)
+        aim = aim + np.where(short[:, None], miss, 0.0)
+        degrees[short] = _apply(unproject, aim[short])
     return degrees
 
 

@@ -136,6 +136,20 @@ class ListedRow(Combination):
     source: str = ""
 
 
+class Counts(Record):
+    """What an office counts of the work under a permit or a notice, and whether the same ground counts each time."""
+
+    treated_water_area: bool = False
+    shoreline: bool = False
+    repeats: bool = False
+
+    @model_validator(mode="after")
+    def _something(self) -> Self:
+        if not (self.treated_water_area or self.shoreline):
+            raise QuantityError("nothing to count; set treated_water_area or shoreline to true, or leave counts out")
+        return self
+
+
 def _distance(value: Any) -> Any:
     if isinstance(value, dict | ColumnDistance):
         return value
@@ -160,6 +174,7 @@ class Setback(Record):
     permit: Text | None = None
     notify: Text | None = None
     no_mixing: Literal[True] | None = None
+    counts: Counts | None = None
     season: SeasonWindow | None = None
     unless_surveyed: bool = False
     conditions: Words = ()
@@ -174,6 +189,8 @@ class Setback(Record):
         if len(effects) != 1:
             found = " and ".join(effects) or "none of them"
             raise QuantityError(f"{found}; give exactly one of forbids, permit, notify, no_mixing")
+        if self.counts is not None and self.permit is None and self.notify is None:
+            raise QuantityError("counts without permit or notify; only what an office grants or hears of is counted")
         if ";" in self.id:
             raise QuantityError(f'the id "{self.id}" with ";"; ids are joined by ";" in the outputs, leave it out')
         return self
@@ -532,15 +549,22 @@ class Priorities(Record):
 
 
 class SeasonCalendar(Record):
-    """Working weeks of the season: first and last day, days in a week, crews at work side by side."""
+    """Working weeks of the season: first and last day, days in a week, crews at work side by side.
+
+    ``licensed_crews`` is how many of the crews have a licensed person: only these take products for restricted use.
+    The solver stops at the gap, else after ``node_limit`` steps of its search, which gives the same calendar each time;
+    at ``time_limit`` it stops in any case.
+    """
 
     first: dt.date
     last: dt.date
     days_per_week: int = Field(default=4, ge=1, le=7)
     crews: int = Field(default=1, gt=0)
+    licensed_crews: int | None = Field(default=None, ge=0)
     closed: Annotated[tuple[dt.date, ...], BeforeValidator(_as_tuple)] = ()
     gap: u.Share = 0.02
-    time_limit_s: u.DurationS = Field(default=u.parsed(20.0), alias="time_limit")
+    node_limit: int = Field(default=500, ge=1)
+    time_limit_s: u.DurationS = Field(default=u.parsed(60.0), alias="time_limit")
     move_s: u.DurationS = Field(default=u.parsed(1200.0), alias="move_time")
     source: Text
 
@@ -551,6 +575,8 @@ class SeasonCalendar(Record):
                 f"first {self.first}, last {self.last}: it ends before it starts; give the earlier date first "
                 "(a calendar over new year has a later year in last)"
             )
+        if self.licensed_crews is not None and self.licensed_crews > self.crews:
+            raise QuantityError(f"licensed_crews {self.licensed_crews} of {self.crews} crews; at most all crews are")
         return self
 
 

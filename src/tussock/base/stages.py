@@ -11,9 +11,11 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal, TypeAlias
 
+from tussock.base.approval import Approval
 from tussock.base.columns import UnitSystem
 from tussock.base.days import Window
 from tussock.base.records import Closure, Operations, Product, Ruleset, Setback, Treatment
+from tussock.base.terrain import Terrain
 
 if TYPE_CHECKING:
     import geopandas as gpd
@@ -82,6 +84,8 @@ class Site:
     operations: Operations | None
     documents: tuple[Document, ...]
     findings: pd.DataFrame
+    approval: Approval | None = None
+    terrain: Terrain | None = None
 
     def setbacks(self) -> list[tuple[Ruleset, Setback]]:
         """Return every setback with the set it stands in, in the order of the files."""
@@ -152,7 +156,7 @@ class Zoned:
     ``nearest_water_m, in_water, history`` (row numbers joined by ;), ``shared_with`` (patch ids joined by ;) and for
     each throw in play a column ``reach_<metres>`` with the distance to the nearest standing place (nan: no limit).
     ``nearness`` has one row for each unit and setback: ``unit_id, setback_id, ruleset, feature, required_m,
-    achieved_m, error_m, in_force, distance_verdict, from_lon, from_lat, to_lon, to_lat, check``.
+    achieved_m, error_m, in_force, distance_verdict, from_lon, from_lat, to_lon, to_lat, check, slope_distance_m``.
     ``patches`` adds ``nearest_water_m, nearest_receptor_m``. ``zones`` is one row for each setback.
     """
 
@@ -200,7 +204,8 @@ class PlanTables:
     the user's own columns. ``features`` has the repaired water, receptors, access and history layers in the same CRS.
     ``findings`` has ``stage, layer, row, what, done, area_before_m2, area_after_m2, level`` (level: info, warning).
     ``overlaps`` has ``patch_a, patch_b, same_species, area_m2`` and geometry. ``work`` has the tables of
-    `base.columns.WORK`: hours term by term, mixes, purchases, money, priorities, calendar, years after.
+    `base.columns.WORK`: hours term by term, mixes, purchases, money, priorities, calendar, years after. ``stems`` has
+    the stem table of the site with the columns of `base.columns.STEMS`, no row where the site has none.
     """
 
     site: Site
@@ -216,3 +221,4 @@ class PlanTables:
     features: Mapping[LayerName, gpd.GeoDataFrame]
     findings: pd.DataFrame
     work: Mapping[str, pd.DataFrame] = field(default_factory=dict)
+    stems: pd.DataFrame | None = None

@@ -1,4 +1,4 @@
-"""In: jobs, weeks, capacity, order. Out: weeks for each job, by HiGHS or greedily, with what it costs and the bound.
+"""In: jobs, weeks, capacity, order. Out: weeks for each job, found greedily, what they cost, and whether they hold.
 
 The objective is in weighted person-hours and has no constant part, so that the gap is the gap of what can be changed:
 each visit to an area costs its move, each job costs its hours for the weeks it waits (more for high priority), and a
@@ -7,14 +7,10 @@ job left out costs ten times its hours (more for high priority).
 
 from __future__ import annotations
 
-import importlib
 import math
-import os
-import sys
 import time
-from collections.abc import Iterator, Mapping, Sequence
-from contextlib import contextmanager
-from dataclasses import dataclass, field
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 from typing import Any, Final, TypeAlias
 
 import numpy as np
@@ -28,11 +24,14 @@ FloatArray = NDArray[np.float64]
 _WAIT: Final = 0.5
 #: Weighted hours that one hour of a job costs when it is left out.
 _LEFT_OUT: Final = 10.0
+#: The weights in words, for the outputs.
+WEIGHTS: Final = (
+    f"moves as they are; waiting the whole season {_WAIT:g} and being left out {_LEFT_OUT:g} weighted hours for each "
+    "crew hour, times 0.5 to 1.5 by priority"
+)
 _CLOSE: Final = 1e-6
 #: The greedy calendar carries on no smaller share of a job than this.
 _LEAST_SHARE: Final = 0.1
-#: A share under this is rounding of the solver.
-_CRUMB: Final = 1e-5
 
 
 @dataclass(frozen=True)
@@ -54,6 +53,8 @@ class Problem:
         is done at all.
     carried
         Whether a job may be carried on into other weeks; the others are done in one week or left out. Empty: none.
+    licensed_h
+        Person-hours of each week of the crews that may do licensed jobs, shape (w,); None: every crew may.
     """
 
     jobs: tuple[Job, ...]
@@ -62,6 +63,11 @@ class Problem:
     move_h: float
     order: tuple[tuple[int, int], ...] = ()
     carried: tuple[bool, ...] = ()
+    licensed_h: FloatArray | None = None
+
+    def visit(self, job: Job) -> str:
+        """Return what a move takes a crew to: the area of a job; with licences, each kind of crew moves by itself."""
+        return f"{job.area} (licensed)" if job.licensed and self.licensed_h is not None else job.area
 
     def may_carry(self, place: int) -> bool:
         """Tell whether a job may be done in several weeks."""
@@ -76,7 +82,7 @@ Shares: TypeAlias = Mapping[int, float]
 class Assignment:
     """Weeks of each job, the objective, the bound on what any calendar could reach, and by which method.
 
-    ``gap`` is (objective - bound) / objective; nan where no bound is known.
+    ``gap`` is (objective - bound) / objective; nan where no bound is known. ``stopped`` says what ended the search.
     """
 
     shares: tuple[Shares, ...]
@@ -84,6 +90,7 @@ class Assignment:
     bound: float
     method: str
     seconds: float
+    stopped: str = ""
 
     @property
     def gap(self) -> float:
@@ -121,12 +128,12 @@ def find_objective(problem: Problem, shares: Sequence[Shares]) -> float:
 
 def list_visits(problem: Problem, shares: Sequence[Shares]) -> set[tuple[str, int]]:
     """Return the areas and the weeks they are visited in."""
-    return {(job.area, week) for job, own in zip(problem.jobs, shares, strict=True) for week in own}
+    return {(problem.visit(job), week) for job, own in zip(problem.jobs, shares, strict=True) for week in own}
 
 
 def is_feasible(problem: Problem, shares: Sequence[Shares]) -> bool:
-    """Tell whether an assignment keeps windows, capacity (with the moves in it), whole jobs and order."""
-    used = np.zeros(len(problem.capacity_h))
+    """Tell whether an assignment keeps windows, capacity (with the moves in it), licences, whole jobs and order."""
+    used, licensed = np.zeros((2, len(problem.capacity_h)))
     for place, (job, opened, own) in enumerate(zip(problem.jobs, problem.open_weeks, shares, strict=True)):
         if not set(own) <= set(opened) or sum(own.values()) > 1 + _CLOSE:
             return False
@@ -134,43 +141,25 @@ def is_feasible(problem: Problem, shares: Sequence[Shares]) -> bool:
             return False
         for week, share in own.items():
             used[week] += job.hours * share
-    for _, week in list_visits(problem, shares):
+            licensed[week] += job.hours * share * job.licensed
+    visits = list_visits(problem, shares)
+    for _, week in visits:
         used[week] += problem.move_h
+    areas = {problem.visit(job) for job in problem.jobs if job.licensed}
+    for area, week in visits:
+        licensed[week] += problem.move_h * (area in areas)
     kept = all(
         _done_by(shares[after], week) <= _done_by(shares[before], week) + find_left_out(shares[before]) + _CLOSE
         for before, after in problem.order
         for week in range(len(used))
     )
+    if problem.licensed_h is not None and not (licensed <= problem.licensed_h + _CLOSE * 10).all():
+        return False
     return kept and bool((used <= problem.capacity_h + _CLOSE * 10).all())
 
 
 def _done_by(shares: Shares, week: int) -> float:
     return sum(share for own, share in shares.items() if own <= week)
-
-
-def assign_weeks(problem: Problem, gap: float, time_limit_s: float) -> Assignment:
-    """Assign jobs to weeks: by HiGHS where it is installed and has time, else greedily.
-
-    Parameters
-    ----------
-    problem
-        What is to be assigned.
-    gap
-        Relative gap at which the solver may stop.
-    time_limit_s
-        Time for the solver [s]; 0 gives the greedy calendar at once.
-    """
-    start = time.monotonic()
-    greedy = assign_greedily(problem)
-    if time_limit_s <= 0 or not problem.jobs:
-        return greedy
-    try:
-        highspy: Any = importlib.import_module("highspy")
-    except ImportError:
-        return greedy
-    found = _solve(highspy, problem, gap, time_limit_s, greedy)
-    seconds = time.monotonic() - start
-    return Assignment(found.shares, found.objective, found.bound, found.method, seconds)
 
 
 def assign_greedily(problem: Problem) -> Assignment:
@@ -182,21 +171,26 @@ def assign_greedily(problem: Problem) -> Assignment:
     start = time.monotonic()
     shares: list[Shares] = [{} for _ in problem.jobs]
     left = problem.capacity_h.copy()
+    licensed_left = np.full(len(left), math.inf) if problem.licensed_h is None else problem.licensed_h.copy()
     visited: set[tuple[str, int]] = set()
     before, after = _list_order(problem)
     for place in _sort_jobs(problem, before):
         job, opened = problem.jobs[place], problem.open_weeks[place]
+        area = problem.visit(job)
         floor = max((max(shares[item]) for item in before.get(place, ()) if shares[item]), default=0)
         ceiling = min((min(shares[item]) for item in after.get(place, ()) if shares[item]), default=len(left))
         choices = [
-            (problem.move_h * ((job.area, week) not in visited), find_wait_cost(job, opened, week, len(left)), week)
+            (problem.move_h * ((area, week) not in visited), find_wait_cost(job, opened, week, len(left)), week)
             for week in opened
             if floor <= week <= ceiling
         ]
-        own = _choose_weeks(job, choices, left, carry=problem.may_carry(place))
+        room = np.minimum(left, licensed_left) if job.licensed else left
+        own = _choose_weeks(job, choices, room, carry=problem.may_carry(place))
         for week, share in own.items():
-            left[week] -= job.hours * share + problem.move_h * ((job.area, week) not in visited)
-            visited.add((job.area, week))
+            taken = job.hours * share + problem.move_h * ((area, week) not in visited)
+            left[week] -= taken
+            licensed_left[week] -= taken * job.licensed
+            visited.add((area, week))
         shares[place] = own
     return Assignment(tuple(shares), find_objective(problem, shares), math.nan, "greedy", time.monotonic() - start)
 
@@ -247,157 +241,3 @@ def _list_order(problem: Problem) -> tuple[dict[int, list[int]], dict[int, list[
         before.setdefault(second, []).append(first)
         after.setdefault(first, []).append(second)
     return before, after
-
-
-@dataclass
-class _Model:
-    """Rows and columns of the linear model while it is built."""
-
-    cost: list[float] = field(default_factory=list)
-    whole: list[bool] = field(default_factory=list)
-    lower: list[float] = field(default_factory=list)
-    upper: list[float] = field(default_factory=list)
-    starts: list[int] = field(default_factory=list)
-    index: list[int] = field(default_factory=list)
-    value: list[float] = field(default_factory=list)
-    x: list[dict[int, int]] = field(default_factory=list)
-    out: list[int] = field(default_factory=list)
-    z: dict[tuple[str, int], int] = field(default_factory=dict)
-
-    def column(self, cost: float, *, whole: bool = True) -> int:
-        self.cost.append(cost)
-        self.whole.append(whole)
-        return len(self.cost) - 1
-
-    def row(self, lower: float, upper: float, terms: Mapping[int, float]) -> None:
-        self.lower.append(lower)
-        self.upper.append(upper)
-        self.starts.append(len(self.index))
-        self.index += list(terms)
-        self.value += list(terms.values())
-
-
-def _build(problem: Problem) -> _Model:
-    """Build the model: x (job in week), out (job left out), z (area visited in week)."""
-    model = _Model()
-    weeks = len(problem.capacity_h)
-    x, out, z = model.x, model.out, model.z
-    for place, (job, opened) in enumerate(zip(problem.jobs, problem.open_weeks, strict=True)):
-        whole = not problem.may_carry(place)
-        x.append({week: model.column(find_wait_cost(job, opened, week, weeks), whole=whole) for week in opened})
-        out.append(model.column(find_left_out_cost(job), whole=whole))
-        model.row(1.0, 1.0, dict.fromkeys((*x[-1].values(), out[-1]), 1.0))
-    for job, columns in zip(problem.jobs, x, strict=True):
-        for week, column in columns.items():
-            key = (job.area, week)
-            if key not in z:
-                z[key] = model.column(problem.move_h)
-            model.row(-math.inf, 0.0, {column: 1.0, z[key]: -1.0})
-    for week, capacity in enumerate(problem.capacity_h):
-        terms = {columns[week]: job.hours for job, columns in zip(problem.jobs, x, strict=True) if week in columns}
-        terms |= {column: problem.move_h for (_, own), column in z.items() if own == week}
-        if terms:
-            model.row(-math.inf, float(capacity), terms)
-        for area in {area for area, own in z if own == week}:
-            _add_area_row(model, problem, x, z, area, week)
-    _add_order(model, problem, x, out)
-    return model
-
-
-def _add_area_row(
-    model: _Model, problem: Problem, x: list[dict[int, int]], z: Mapping[tuple[str, int], int], area: str, week: int
-) -> None:
-    """Tie a visit to all the work done on it: the hours of an area in a week fit into one visit's share of the week."""
-    own = {
-        columns[week]: job.hours
-        for job, columns in zip(problem.jobs, x, strict=True)
-        if job.area == area and week in columns
-    }
-    room = float(problem.capacity_h[week]) - problem.move_h
-    if sum(own.values()) > room > 0:
-        model.row(-math.inf, 0.0, own | {z[area, week]: -room})
-
-
-def _add_order(model: _Model, problem: Problem, x: list[dict[int, int]], out: list[int]) -> None:
-    """Add, for each pair and week: by then no more is done of the second than of the first, or the first is out."""
-    for before, after in problem.order:
-        for week in range(len(problem.capacity_h)):
-            done = {column: 1.0 for own, column in x[after].items() if own <= week}
-            first = {column: -1.0 for own, column in x[before].items() if own <= week}
-            if done and len(first) < len(x[before]):
-                model.row(-math.inf, 0.0, done | first | {out[before]: -1.0})
-
-
-def _solve(highspy: Any, problem: Problem, gap: float, time_limit_s: float, greedy: Assignment) -> Assignment:
-    """Solve the model, started from the greedy calendar; the better of the two is returned."""
-    model = _build(problem)
-    with _silence():
-        solver = highspy.Highs()
-    for name, value in (
-        ("output_flag", False),
-        ("threads", 2),
-        ("random_seed", 0),
-        ("mip_rel_gap", max(gap, 0.0)),
-        ("time_limit", time_limit_s),
-    ):
-        solver.setOptionValue(name, value)
-    count = len(model.cost)
-    columns, inf = np.arange(count, dtype=np.int32), highspy.kHighsInf
-    solver.addVars(count, np.zeros(count), np.ones(count))
-    solver.changeColsCost(count, columns, np.array(model.cost))
-    kinds = (highspy.HighsVarType.kContinuous, highspy.HighsVarType.kInteger)
-    solver.changeColsIntegrality(count, columns, np.array([kinds[whole] for whole in model.whole]))
-    lower = np.where(np.isneginf(model.lower), -inf, model.lower)
-    starts, index = np.array(model.starts, dtype=np.int32), np.array(model.index, dtype=np.int32)
-    solver.addRows(len(lower), lower, np.array(model.upper), len(index), starts, index, np.array(model.value))
-    solver.setSolution(count, columns, _find_start(problem, model, greedy))
-    solver.run()
-    info = solver.getInfo()
-    bound = float(info.mip_dual_bound)
-    bound = bound if math.isfinite(bound) and abs(bound) < inf else math.nan
-    shares = _read_shares(np.array(solver.getSolution().col_value), problem, model.x)
-    objective = math.inf if shares is None or not is_feasible(problem, shares) else find_objective(problem, shares)
-    if shares is None or objective > greedy.objective:
-        return Assignment(greedy.shares, greedy.objective, bound, "greedy, HiGHS found nothing better", 0.0)
-    return Assignment(shares, objective, min(bound, objective) if not math.isnan(bound) else bound, "HiGHS", 0.0)
-
-
-@contextmanager
-def _silence() -> Iterator[None]:
-    """Send what a library writes past Python to standard output nowhere: HiGHS greets when it is made."""
-    sys.stdout.flush()
-    kept, nowhere = os.dup(1), os.open(os.devnull, os.O_WRONLY)
-    try:
-        os.dup2(nowhere, 1)
-        yield
-    finally:
-        os.dup2(kept, 1)
-        os.close(kept)
-        os.close(nowhere)
-
-
-def _find_start(problem: Problem, model: _Model, greedy: Assignment) -> FloatArray:
-    """Return the greedy calendar as the solver's variables, so that it starts from there."""
-    value = np.zeros(len(model.cost))
-    for columns, left_out, own in zip(model.x, model.out, greedy.shares, strict=True):
-        for week, share in own.items():
-            value[columns[week]] = share
-        value[left_out] = find_left_out(own)
-    value[[model.z[visit] for visit in list_visits(problem, greedy.shares)]] = 1.0
-    return value
-
-
-def _read_shares(values: FloatArray, problem: Problem, x: list[dict[int, int]]) -> tuple[Shares, ...] | None:
-    """Return the shares of a solution: whole jobs in one week, crumbs of carried ones added to their largest week."""
-    if len(values) == 0:
-        return None
-    shares: list[Shares] = []
-    for place, columns in enumerate(x):
-        own = {week: float(values[column]) for week, column in columns.items() if values[column] > _CRUMB}
-        if not problem.may_carry(place):
-            own = {week: 1.0 for week, share in own.items() if share > 0.5}  # noqa: PLR2004  (a half is past doubt)
-        elif own and abs(sum(own.values()) - 1) < _CRUMB * len(columns):
-            total = sum(own.values())
-            own = {week: share / total for week, share in own.items()}
-        shares.append(own)
-    return tuple(shares)

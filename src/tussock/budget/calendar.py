@@ -6,16 +6,18 @@ import datetime as dt
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any, Final
+from typing import TYPE_CHECKING, Any, Final, TypeAlias
 
 import numpy as np
 from numpy.typing import NDArray
 
 from tussock.base.findings import Finding
 from tussock.base.records import Operations, SeasonCalendar
-from tussock.budget.assignment import Assignment, Problem, Shares, assign_weeks, find_left_out, list_visits
-from tussock.budget.operations import DEFAULTS, find_times
+from tussock.budget.assignment import WEIGHTS, Assignment, Problem, Shares, find_left_out, list_visits
+from tussock.budget.operations import find_times
+from tussock.budget.solver import assign_weeks
 from tussock.budget.weeks import Job, Week, list_open_weeks, list_weeks
+from tussock.trade.times import DEFAULTS
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -36,6 +38,8 @@ COLUMNS: Final = (
     "dirty",
     "note",
 )
+#: Slot of the week, date, crew, job, person-hours of it there.
+Filled: TypeAlias = tuple[int, dt.date, int, Job, float]
 _SMALL_H: Final = 1e-6
 #: A unit is finished on the day it was begun rather than carried over for less than this [person-hours].
 _OVERRUN_H: Final = 0.25
@@ -86,9 +90,10 @@ def plan_season(operations: Operations, jobs: Sequence[Job], order: Sequence[tup
     open_weeks = [tuple(list_open_weeks(job, weeks)) for job in jobs]
     pairs, impossible = _pair_jobs(jobs, open_weeks, order)
     carried = tuple(job.hours > crew_day_h * _CARRIED_DAYS for job in jobs)
-    problem = Problem(tuple(jobs), tuple(open_weeks), capacity, move_h, tuple(pairs), carried)
+    licensed = None if calendar.licensed_crews is None else capacity * calendar.licensed_crews / calendar.crews
+    problem = Problem(tuple(jobs), tuple(open_weeks), capacity, move_h, tuple(pairs), carried, licensed)
     solvable, back = _drop_closed(problem)
-    found = assign_weeks(solvable, calendar.gap, calendar.time_limit_s)
+    found = assign_weeks(solvable, calendar.gap, calendar.time_limit_s, calendar.node_limit)
     shares: list[Shares] = [{} for _ in jobs]
     for place, own in zip(back, found.shares, strict=True):
         shares[place] = own
@@ -107,7 +112,7 @@ def _drop_closed(problem: Problem) -> tuple[Problem, list[int]]:
     jobs = tuple(problem.jobs[place] for place in kept)
     weeks = tuple(problem.open_weeks[place] for place in kept)
     carried = tuple(problem.may_carry(place) for place in kept)
-    return Problem(jobs, weeks, problem.capacity_h, problem.move_h, order, carried), kept
+    return Problem(jobs, weeks, problem.capacity_h, problem.move_h, order, carried, problem.licensed_h), kept
 
 
 def _pair_jobs(
@@ -137,8 +142,7 @@ def _lay_out(
     number = 0
     for place, week in enumerate(weeks):
         own = [(job, job.hours * part[place]) for job, part in zip(problem.jobs, shares, strict=True) if place in part]
-        slots = [(day, crew) for crew in range(1, calendar.crews + 1) for day in week.days]
-        fill = _fill_days(_sort_week(own, week), slots, crew_day_h, problem.move_h)
+        fill = _fill_week(_sort_week(own, week), week, calendar, crew_day_h, problem.move_h)
         days = sorted({(slot, day, crew) for slot, day, crew, _, _ in fill}, key=lambda item: (item[1], item[2]))
         names = {slot: number + count for count, (slot, _, _) in enumerate(days, start=1)}
         number += len(days)
@@ -167,27 +171,59 @@ def _sort_week(jobs: Sequence[tuple[Job, float]], week: Week) -> list[tuple[Job,
     return sorted(jobs, key=key)
 
 
+def _fill_week(
+    jobs: Sequence[tuple[Job, float]], week: Week, calendar: SeasonCalendar, crew_day_h: float, move_h: float
+) -> list[Filled]:
+    """Lay the jobs of a week onto the days of its crews; those that want a licensed person onto crews that have one.
+
+    The licensed crews are the first ones. Other work goes to the other crews first. Where a day takes both kinds, it is
+    put in order again: clean before dirty, by area, upstream first.
+    """
+    slots = [(day, crew) for crew in range(1, calendar.crews + 1) for day in week.days]
+    free = [crew_day_h] * len(slots)
+    split = len(slots) if calendar.licensed_crews is None else calendar.licensed_crews * len(week.days)
+    if split == len(slots):
+        return _fill_days(jobs, slots, list(range(len(slots))), free, move_h)
+    licensed = [item for item in jobs if item[0].licensed]
+    others = [item for item in jobs if not item[0].licensed]
+    filled = _fill_days(licensed, slots, list(range(split)), free, move_h)
+    filled += _fill_days(others, slots, [*range(split, len(slots)), *range(split)], free, move_h)
+    rank = {job.unit_id: place for place, (job, _) in enumerate(jobs)}
+    return sorted(filled, key=lambda item: (item[0], rank[item[3].unit_id]))
+
+
 def _fill_days(
-    jobs: Sequence[tuple[Job, float]], slots: Sequence[tuple[dt.date, int]], crew_day_h: float, move_h: float
-) -> list[tuple[int, dt.date, int, Job, float]]:
-    """Return (slot, date, crew, job, hours) for jobs laid end to end; a move to another area takes its time."""
-    filled: list[tuple[int, dt.date, int, Job, float]] = []
-    slot, free = 0, crew_day_h
+    jobs: Sequence[tuple[Job, float]],
+    slots: Sequence[tuple[dt.date, int]],
+    turn: Sequence[int],
+    free: list[float],
+    move_h: float,
+) -> list[Filled]:
+    """Return (slot, date, crew, job, hours) for jobs laid end to end; a move to another area takes its time.
+
+    ``turn`` is the order in which the slots are filled, ``free`` what is left of each [person-hours]; it is used up.
+    """
+    filled: list[Filled] = []
+    place = 0
     visited: set[str] = set()
     for job, asked in jobs:
         left = asked
-        if job.area not in visited:
+        if job.area not in visited and place < len(turn):
             visited.add(job.area)
-            free -= move_h
-        while left > _SMALL_H and slot < len(slots):
-            if free <= _SMALL_H:
-                slot, free = slot + 1, free + crew_day_h
+            free[turn[place]] -= move_h
+        while left > _SMALL_H and place < len(turn):
+            slot = turn[place]
+            if free[slot] <= _SMALL_H:
+                place += 1
+                if place < len(turn):  # what runs over the day is taken from the next one
+                    free[turn[place]] += min(free[slot], 0.0)
+                    free[slot] = max(free[slot], 0.0)
                 continue
-            hours = left if left <= free + _OVERRUN_H else min(left, free)
+            hours = left if left <= free[slot] + _OVERRUN_H else min(left, free[slot])
             filled.append((slot, *slots[slot], job, hours))
-            left, free = left - hours, free - hours
-        if left > _SMALL_H and slots:  # only rounding can run past the last day: capacity was kept by the week
-            filled.append((len(slots) - 1, *slots[-1], job, left))
+            left, free[slot] = left - hours, free[slot] - hours
+        if left > _SMALL_H and turn:  # only rounding can run past the last day: capacity was kept by the week
+            filled.append((turn[-1], *slots[turn[-1]], job, left))
     return filled
 
 
@@ -225,27 +261,39 @@ def find_binding(problem: Problem, weeks: Sequence[Week], place: int, shares: Se
     if not opened:
         season = f"{weeks[0].days[0]} to {weeks[-1].days[-1]}" if weeks else "none"
         return f"its dates {job.first} to {job.last} hold no working day of the season ({season})"
-    largest = float(problem.capacity_h[list(opened)].max())
+    capacity_h = problem.capacity_h
+    if job.licensed and problem.licensed_h is not None:
+        capacity_h = problem.licensed_h
+        if not capacity_h[list(opened)].any():
+            return "it wants a licensed person, and no crew has one (calendar.licensed_crews)"
+    largest = float(capacity_h[list(opened)].max())
     if not problem.may_carry(place) and job.hours + problem.move_h > largest:
         return f"it takes {job.hours:.1f} crew hours and its largest week holds {largest:.1f} with the move"
-    first, last, asked, room = _find_tightest(problem, opened)
-    span = f"{weeks[first].days[0]} to {weeks[last].days[-1]}"
-    if asked > room:
-        return f"crew capacity: jobs that fit only {span} ask {asked:.1f} crew hours, the crews have {room:.1f}"
+    for licensed in (False, True) if job.licensed and problem.licensed_h is not None else (False,):
+        first, last, asked, room = _find_tightest(problem, opened, licensed=licensed)
+        span = f"{weeks[first].days[0]} to {weeks[last].days[-1]}"
+        if asked > room:
+            who, kind = ("crews that have one", " for a licensed person") if licensed else ("crews", "")
+            what = f"crew capacity: jobs{kind} that fit only {span} ask {asked:.1f} crew hours"
+            return f"{what}, the {who} have {room:.1f}"
     after = [problem.jobs[a].patch_id for a, b in problem.order if b == place and shares[a]]
     order = f", and it comes after {', '.join(after)}" if after else ""
     return f"crew capacity in {span} with the moves between areas{order}: better used by other work"
 
 
-def _find_tightest(problem: Problem, opened: Sequence[int]) -> tuple[int, int, float, float]:
-    """Return the run of weeks around a job's own that is asked for most: first, last, hours asked, hours there."""
+def _find_tightest(problem: Problem, opened: Sequence[int], *, licensed: bool) -> tuple[int, int, float, float]:
+    """Return the run of weeks around a job's own that is asked for most: first, last, hours asked, hours there.
+
+    ``licensed`` looks at the jobs that want a licensed person, and the crews that have one.
+    """
+    capacity_h = problem.licensed_h if licensed and problem.licensed_h is not None else problem.capacity_h
     pairs = zip(problem.jobs, problem.open_weeks, strict=True)
-    spans = [(weeks[0], weeks[-1], job.hours) for job, weeks in pairs if weeks]
+    spans = [(weeks[0], weeks[-1], job.hours) for job, weeks in pairs if weeks and (job.licensed or not licensed)]
     best = (-math.inf, opened[0], opened[-1], 0.0, 0.0)
     for first in sorted({low for low, _, _ in spans if low <= opened[0]}):
         for last in sorted({high for _, high, _ in spans if high >= opened[-1]}):
             asked = sum(hours for low, high, hours in spans if first <= low and high <= last)
-            room = float(problem.capacity_h[first : last + 1].sum())
+            room = float(capacity_h[first : last + 1].sum())
             best = max(best, (asked - room, first, last, asked, room))
     return best[1:]
 
@@ -260,6 +308,8 @@ def _describe_quality(
     unknown = "" if math.isfinite(gap) else "not known: no bound was worked out"
     return [
         ("method", found.method, ""),
+        ("search ended", found.stopped or "at once: the greedy calendar", ""),
+        ("what the objective weighs", WEIGHTS, "invented, no source"),
         ("objective", found.objective, "weighted crew hours"),
         ("bound: no calendar can be better", found.bound, "weighted crew hours"),
         ("gap between both", unknown or gap, "" if unknown else "%"),

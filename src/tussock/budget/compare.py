@@ -1,7 +1,7 @@
 """In: two folders that plans were written into. Out: what differs, rule by rule and patch by patch, and in a few lines.
 
-Only the files are read (``plan.gpkg`` and ``run.json``), so that plans of earlier versions and other machines compare.
-Figures are in the units of the first plan.
+Only the files are read (``plan.gpkg``, ``product_budget.csv``, ``run.json``), so that plans of earlier versions and of
+other machines compare. Figures are in the units of the first plan.
 """
 
 from __future__ import annotations
@@ -23,6 +23,8 @@ _SPRAYED: Final = ("broadcast", "spot")
 _SAME: Final = 1e-6
 #: A change under this is not printed.
 _SHOWN: Final = 0.005
+#: Figures of a product, and how they are shown.
+_BY_PRODUCT: Final = {"product": c.LIQUID, "ae": c.MASS}
 _FIGURES: Final = ("area", "sprayed", "herbicide", "no_option", "crew", "cost")
 
 
@@ -44,7 +46,7 @@ class Comparison:
     verdicts
         Area that each candidate is allowed on, by patch and candidate.
     products
-        Volume by product.
+        Volume and acid equivalent by product, partners in a tank counted, where they differ.
     season
         Totals of the season.
     """
@@ -66,11 +68,12 @@ class _Plan:
     units: pd.DataFrame
     options: pd.DataFrame
     season: pd.DataFrame
+    products: pd.DataFrame
     system: c.UnitSystem
 
 
 def compare_plans(folder_a: str | Path, folder_b: str | Path) -> Comparison:
-    """Compare two delivered plans.
+    """Compare two delivered plans, patch by patch.
 
     Parameters
     ----------
@@ -80,7 +83,9 @@ def compare_plans(folder_a: str | Path, folder_b: str | Path) -> Comparison:
     Returns
     -------
     Comparison
-        What changed in rules, units, products, hours, cost and verdicts.
+        What changed in rules, units, products, hours, cost and verdicts: ``lines`` in words, the rest as tables whose
+        columns end in ``_a``, ``_b`` and ``_change`` (b - a), in the units of the first plan (acre, gal, lb, hours or
+        ha, l, kg, hours) and its currency.
 
     Raises
     ------
@@ -88,6 +93,16 @@ def compare_plans(folder_a: str | Path, folder_b: str | Path) -> Comparison:
         A folder holds no plan.
     InputError
         A file of a plan cannot be read, or the two have no patch in common.
+
+    Examples
+    --------
+    >>> import tempfile, tussock
+    >>> plan = tussock.make_plan(tussock.read_site(tussock.sample_path("small")))
+    >>> with tempfile.TemporaryDirectory() as folder:
+    ...     written = plan.write(f"{folder}/plan")
+    ...     found = tussock.compare_plans(written, written)
+    >>> found.lines[1]
+    '0 of 3 patches differ; 0 products in other amounts'
     """
     a, b = _read(Path(folder_a)), _read(Path(folder_b))
     if not set(a.patches["patch_id"]) & set(b.patches["patch_id"]):
@@ -97,7 +112,7 @@ def compare_plans(folder_a: str | Path, folder_b: str | Path) -> Comparison:
     patches = _compare_patches(a, b)
     treatments = _compare_keys(a, b, ["patch_id", "treatment_id"], {"area": c.AREA, "crew": c.HOURS})
     verdicts = _compare_verdicts(a, b)
-    products = _compare_keys(a, b, ["product_id"], {"product": c.SMALL_LIQUID})
+    products = _compare_products(a, b)
     season = _compare_season(a, b)
     lines = tuple(_describe(a, b, rules, patches, products))
     differing = patches[patches["differs"]].drop(columns="differs")
@@ -125,9 +140,10 @@ def list_lines(comparison: Comparison) -> Iterator[str]:
 
 
 def _read(folder: Path) -> _Plan:
+    import pandas as pd
     import pyogrio
 
-    for name in ("run.json", "plan.gpkg"):
+    for name in ("run.json", "plan.gpkg", "product_budget.csv"):
         if not (folder / name).is_file():
             need = "name a folder that `tussock plan` wrote"
             raise MissingInputError(Fault(str(folder), name, "no such file", need))
@@ -138,10 +154,12 @@ def _read(folder: Path) -> _Plan:
             pyogrio.read_dataframe(folder / "plan.gpkg", layer=name, read_geometry=False)
             for name in ("patches", "units", "options", "season")
         ]
+        table = pd.read_csv(folder / "product_budget.csv", dtype={"product_id": "str"}).set_index("product_id")
+        products = table[[f"{name}_{quantity.suffix(system)}" for name, quantity in _BY_PRODUCT.items()]]
     except (ValueError, KeyError, TypeError, pyogrio.errors.DataSourceError, pyogrio.errors.DataLayerError) as error:
         raise InputError(Fault(str(folder), "plan", f"a file that is no plan ({error})", "plan it anew")) from error
     patches, units, options, season = frames
-    return _Plan(str(folder), run, patches, units, options, season, system)
+    return _Plan(str(folder), run, patches, units, options, season, products, system)
 
 
 def _scale(a: _Plan, b: _Plan, quantity: c.Quantity) -> float:
@@ -247,6 +265,14 @@ def _compare_keys(a: _Plan, b: _Plan, keys: list[str], figures: Mapping[str, c.Q
         sums.append(pd.DataFrame(columns).groupby([own[key] for key in keys]).sum())
     table = sums[0].add_suffix("_a").join(sums[1].add_suffix("_b"), how="outer").fillna(0.0)
     return _keep_changes(table, [name.removesuffix("_a") for name in table.columns if name.endswith("_a")])
+
+
+def _compare_products(a: _Plan, b: _Plan) -> pd.DataFrame:
+    """Return volume and acid equivalent of each product, for both plans, where they differ."""
+    names = list(a.products.columns)
+    scaled = b.products.set_axis(names, axis=1) * [_scale(a, b, quantity) for quantity in _BY_PRODUCT.values()]
+    joined = a.products.add_suffix("_a").join(scaled.add_suffix("_b"), how="outer").fillna(0.0)
+    return _keep_changes(joined, names)
 
 
 def _keep_changes(table: pd.DataFrame, names: list[str]) -> pd.DataFrame:

@@ -10,6 +10,7 @@ from tussock.base.columns import LIQUID, UnitSystem
 from tussock.base.records import Operations, Treatment
 from tussock.base.stages import Site
 from tussock.base.text import show
+from tussock.budget.products import find_partners_l
 from tussock.budget.units import SUPPLIES
 from tussock.trade.mixing import count_loads
 
@@ -34,7 +35,8 @@ def list_unit_mixes(site: Site, operations: Operations | None, units: pd.DataFra
     operations
         Capacity of the equipment; None leaves the loads blank.
     units
-        ``patch_id, treatment_id, product_id, spray_l, product_l, dye_l, adjuvant_l, carrier``, by ``unit_id``.
+        ``patch_id, treatment_id, product_id, spray_l, product_l, partners_l, dye_l, adjuvant_l, carrier``, by
+        ``unit_id``.
 
     Returns
     -------
@@ -49,26 +51,24 @@ def list_unit_mixes(site: Site, operations: Operations | None, units: pd.DataFra
     records: list[dict[Any, Any]] = used.to_dict("records")
     for unit_id, unit in zip(used.index, records, strict=True):
         treatment = treatments[unit["treatment_id"]]
-        amounts = find_mix_amounts(unit, sum(item.concentration for item in treatment.tank_mix))
+        amounts = find_mix_amounts(unit)
         own = {"unit_id": unit_id, "patch_id": unit["patch_id"], "treatment_id": treatment.id}
         own |= {"product_id": unit["product_id"], "equipment": treatment.equipment or ""}
         rows.append(own | amounts | find_loads(amounts, find_capacity_l(operations, treatment)))
     return pd.DataFrame(rows, columns=list(UNIT_COLUMNS))
 
 
-def find_mix_amounts(unit: Mapping[str, Any], partners: float = 0.0) -> dict[str, float]:
+def find_mix_amounts(unit: Mapping[str, Any]) -> dict[str, float]:
     """Return product, tank-mix partners, carrier, dye and adjuvant in the mix of one unit [L]; they add up to it.
 
     Parameters
     ----------
     unit
-        ``spray_l, product_l, dye_l, adjuvant_l, carrier``.
-    partners
-        Share of the other products in the mix, added up.
+        ``spray_l, product_l, dye_l, adjuvant_l, carrier`` and, for other products in the tank, ``partners_l``.
     """
     mix, product = float(unit["spray_l"]), float(unit["product_l"])
     dye, adjuvant = float(unit["dye_l"]), float(unit["adjuvant_l"])
-    partner = mix * partners
+    partner = find_partners_l(unit)
     carrier = mix - product - partner - dye - adjuvant
     water, oil = (0.0, carrier) if unit["carrier"] == "oil" else (carrier, 0.0)
     return dict(zip(AMOUNTS, (mix, product, partner, water, oil, dye, adjuvant), strict=True))
@@ -126,9 +126,20 @@ def list_day_mixes(
 
 
 def list_purchases(
-    site: Site, operations: Operations | None, unit_mixes: pd.DataFrame, system: UnitSystem
+    operations: Operations | None, uses: pd.DataFrame, unit_mixes: pd.DataFrame, system: UnitSystem
 ) -> pd.DataFrame:
     """Return what to buy: need of the season less what is on the shelf, rounded up to whole packs.
+
+    Parameters
+    ----------
+    operations
+        Prices, packs, what is on the shelf.
+    uses
+        Products in the tanks, from `products.list_uses`.
+    unit_mixes
+        Dye, adjuvant and oil of each mix, from `list_unit_mixes`.
+    system
+        Units that packs are named in.
 
     Returns
     -------
@@ -139,7 +150,8 @@ def list_purchases(
     import pandas as pd
 
     prices = {item.product: item for item in (() if operations is None else operations.price)}
-    items = [(name, "product", size) for name, size in _sum_products(site, unit_mixes).items()]
+    need = uses.groupby("product_id", sort=False)["product_l"].sum(min_count=1)
+    items = [(str(name), "product", float(size)) for name, size in need.items()]
     items += [(name, "supply", float(unit_mixes[column].sum())) for name, column in SUPPLIES.items()]
     rows = []
     for item, kind, needed_l in items:
@@ -158,20 +170,6 @@ def list_purchases(
         rows.append((item, kind, needed_l, shelf_l, to_buy_l, text, containers, bought_l, left_l, cost))
     columns = ["item", "kind", "needed_l", "on_shelf_l", "to_buy_l", "packs", "containers", "bought_l", "left_over_l"]
     return pd.DataFrame(rows, columns=[*columns, "cost"])
-
-
-def _sum_products(site: Site, unit_mixes: pd.DataFrame) -> dict[str, float]:
-    """Return the need of each product [L], its use as a partner in the tank of another one included."""
-    need = {
-        str(name): float(size)
-        for name, size in unit_mixes.groupby("product_id", sort=False)["product_l"].sum(min_count=1).items()
-    }
-    mixes = unit_mixes.groupby("treatment_id", sort=False)["mix_l"].sum(min_count=1)
-    for treatment in site.treatments or ():
-        for partner in treatment.tank_mix if treatment.id in mixes.index else ():
-            size = float(mixes[treatment.id]) * partner.concentration
-            need[partner.product] = need.get(partner.product, 0.0) + size
-    return need
 
 
 def choose_packs(need_l: float, sizes_l: Sequence[float]) -> dict[float, int]:

@@ -1,6 +1,6 @@
 """In: a site and the operations files it was read from. Out: one record of operations, with what is not said filled in.
 
-Every default stands here with its source; a plan lists which ones it used.
+Every default has its source (`trade.times`); a plan lists which ones it used.
 """
 
 from __future__ import annotations
@@ -8,42 +8,22 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
 
+from tussock.base.columns import AREA, LENGTH, UnitSystem
 from tussock.base.errors import Fault, InputError
 from tussock.base.records import Operations, TimeModel
 from tussock.base.stages import Site
+from tussock.base.units import HECTARE_M2
+from tussock.trade.times import DEFAULTS
 
 if TYPE_CHECKING:
     import pandas as pd
 
-_INVENTED: Final = "invented default, no source: put in your own"
+_MINUTE_S: Final = 60.0
+_HOUR_S: Final = 3600.0
 _TOBLER: Final = (
     "Tobler 1993, Three presentations on geographical analysis and modeling, NCGIA technical report 93-1: "
     "6 km/h x exp(-3.5 |slope + 0.05|), off a path 0.6 of it"
 )
-
-
-@dataclass(frozen=True)
-class Default:
-    """What is taken where ``[time]`` does not say: size in SI units, unit of the size, and where it comes from."""
-
-    size: float
-    unit: str
-    source: str
-
-
-#: Used only where the operations file has a ``[time]`` table; without one the terms are not counted at all.
-DEFAULTS: Final = {
-    "day_s": Default(8 * 3600.0, "s", _INVENTED),
-    "travel_s": Default(40 * 60.0, "s", _INVENTED),
-    "breaks_s": Default(30 * 60.0, "s", _INVENTED),
-    "records_s": Default(6 * 60.0, "s", _INVENTED),
-    "mixing_s": Default(6 * 60.0, "s", _INVENTED),
-    "cleaning_s": Default(10 * 60.0, "s", _INVENTED),
-    "cleaning_dirty_s": Default(20 * 60.0, "s", _INVENTED),
-    "search_ha_per_s": Default(1.0 / 3600, "ha/s", _INVENTED),
-    "flagging_m_per_s": Default(0.4, "m/s", _INVENTED),
-    "terrain_factor": Default(1.3, "", _INVENTED),
-}
 
 
 @dataclass(frozen=True)
@@ -114,8 +94,22 @@ def _pick(model: TimeModel, name: str) -> float:
     return DEFAULTS[name].size if own is None else float(own)
 
 
-def list_time_basis(operations: Operations | None) -> pd.DataFrame:
-    """Return what each time of the model is and where it comes from: ``term, size, unit, taken_from, source``."""
+def list_time_basis(operations: Operations | None, system: UnitSystem) -> pd.DataFrame:
+    """Return what each time of the model is and where it comes from.
+
+    Parameters
+    ----------
+    operations
+        With ``[time]``; without it there are no rows.
+    system
+        Units of areas and distances.
+
+    Returns
+    -------
+    DataFrame
+        ``term, size, unit, taken_from, source``: the key of the operations file, and its size in minutes, in ground an
+        hour or in distance a minute.
+    """
     import pandas as pd
 
     rows: list[tuple[str, float, str, str, str]] = []
@@ -127,14 +121,22 @@ def list_time_basis(operations: Operations | None) -> pd.DataFrame:
         given |= {name: (getattr(model, name), model.source) for name in DEFAULTS if name != "day_s"}
         for name, (size, source) in given.items():
             default = DEFAULTS[name]
-            if size is None:
-                rows.append((name, default.size, default.unit, "default", default.source))
-            else:
-                rows.append((name, float(size), default.unit, "operations file", source))
+            taken = ("default", default.source) if size is None else ("operations file", source)
+            rows.append((*_show_time(name, default.size if size is None else float(size), system), *taken))
         walk = model.walk_m_per_s
-        rows.append(
-            ("walk_m_per_s", float("nan"), "m/s", "default, by slope", _TOBLER)
-            if walk is None
-            else ("walk_m_per_s", walk, "m/s", "operations file", model.source)
-        )
+        taken = ("default, by slope", _TOBLER) if walk is None else ("operations file", model.source)
+        rows.append((*_show_time("walk_m_per_s", float("nan") if walk is None else walk, system), *taken))
     return pd.DataFrame(rows, columns=["term", "size", "unit", "taken_from", "source"])
+
+
+def _show_time(name: str, size: float, system: UnitSystem) -> tuple[str, float, str]:
+    """Return the key, the size and the unit that a time, a pace or a factor is shown with."""
+    if name.endswith("_ha_per_s"):
+        area = AREA.suffix(system)
+        return name.removesuffix("_ha_per_s"), size * _HOUR_S * HECTARE_M2 / AREA.size(system), f"{area}/hour"
+    if name.endswith("_m_per_s"):
+        length = LENGTH.suffix(system)
+        return name.removesuffix("_m_per_s"), size * _MINUTE_S / LENGTH.size(system), f"{length}/min"
+    if name.endswith("_s"):
+        return name.removesuffix("_s"), size / _MINUTE_S, "min"
+    return name, size, ""

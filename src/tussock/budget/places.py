@@ -16,6 +16,7 @@ from tussock.base.geodesy import move_geometry
 from tussock.base.records import ColumnDistance, FeatureFilter, Setback
 from tussock.base.stages import Cell, LayerName, Measured, Site
 from tussock.base.units import FOOT_M
+from tussock.base.verdicts import FIELD_CHECK, MEETS
 
 if TYPE_CHECKING:
     import geopandas as gpd
@@ -199,7 +200,7 @@ def _compare(site: Site, cell: Cell, setback: Setback, spot: Any) -> tuple[str, 
     frame = frame[_choose(frame, wanted)]
     error_m = _accuracy(site, "access") + _accuracy(site, wanted.layer)
     if not len(frame):
-        return "", np.nan, np.nan, error_m, "meets the loaded rules as mapped"
+        return "", np.nan, np.nan, error_m, MEETS
     required = _find_required(setback, frame)
     half = np.nan_to_num(frame["width_m"].to_numpy(dtype=float)) / 2 if "width_m" in frame.columns else 0.0
     gap = np.maximum(shapely.distance(np.asarray(frame.geometry.array, dtype=object), spot) - half, 0.0)
@@ -209,8 +210,8 @@ def _compare(site: Site, cell: Cell, setback: Setback, spot: Any) -> tuple[str, 
     if achieved <= required[place]:
         return label, float(required[place]), achieved, error_m, NOT_USED
     if achieved <= required[place] + error_m:
-        return label, float(required[place]), achieved, error_m, "within error: field check"
-    return label, float(required[place]), achieved, error_m, "meets the loaded rules as mapped"
+        return label, float(required[place]), achieved, error_m, FIELD_CHECK
+    return label, float(required[place]), achieved, error_m, MEETS
 
 
 def _accuracy(site: Site, name: LayerName) -> float:
@@ -246,7 +247,7 @@ def _describe(mixing: pd.DataFrame) -> list[Finding]:
     findings = []
     row: Any
     for row in mixing.itertuples():
-        if row.verdict == "meets the loaded rules as mapped":
+        if row.verdict == MEETS:
             continue
         what = f"mixing place {row.achieved_m:.1f} m from {row.feature}; {row.setback_id}: {row.required_m:.1f} m"
         if np.isnan(row.achieved_m):

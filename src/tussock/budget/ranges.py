@@ -14,7 +14,7 @@ import numpy as np
 if TYPE_CHECKING:
     import pandas as pd
 
-_AREAL: Final = ("spray_l", "product_l", "ae_kg", "spray_s", "dye_l", "adjuvant_l")
+_AREAL: Final = ("spray_l", "product_l", "ae_kg", "spray_s", "dye_l", "adjuvant_l", "partner_l", "partner_ae_kg")
 _ENDS: Final = ("low", "high")
 #: Sums that a patch shows with both ends of their range.
 RANGED: Final = ("spray_l", "product_l", "ae_kg", "crew_h", "cost")
@@ -52,6 +52,11 @@ def scale_units(units: pd.DataFrame, end: str) -> pd.DataFrame:
     moved = units.assign(infested_m2=np.where(np.isfinite(edge), edge, likely))
     for name in _AREAL:
         moved[name] = units[name].to_numpy(dtype=float) * ratio
+    scaled: Any = [
+        tuple((name, size * factor) for name, size in partners) if partners else ()
+        for partners, factor in zip(units["partners_l"], ratio, strict=True)
+    ]
+    moved["partners_l"] = scaled
     return moved
 
 

@@ -10,6 +10,7 @@ from tussock.base.findings import Finding, findings_table
 from tussock.base.stages import Budgeted, Measured, Prescribed, Site, Zoned
 from tussock.budget.operations import find_operations, find_times
 from tussock.budget.places import Surroundings, find_surroundings
+from tussock.budget.products import add_partners, count_whole_tanks, sum_products
 from tussock.budget.ranges import find_ends, find_patch_ranges, find_spread
 from tussock.budget.units import Visit, find_efforts
 from tussock.budget.visits import count_days, find_visits
@@ -53,9 +54,9 @@ def budget_plan(site: Site, measured: Measured, zoned: Zoned, prescribed: Prescr
     Returns
     -------
     Budgeted
-        Season = sum of patches = sum of units, to rounding. Low and high follow from the cover of each patch; over the
-        season the departures of the patches are added in quadrature, since the patches are judged one by one and
-        their errors do not all fall to one side.
+        Season = sum of patches = sum of units = sum of products, to rounding; partners in a tank count. Low and high
+        follow from the cover of each patch; over the season the departures of the patches are added in quadrature,
+        since the patches are judged one by one and their errors do not all fall to one side.
 
     Raises
     ------
@@ -64,21 +65,24 @@ def budget_plan(site: Site, measured: Measured, zoned: Zoned, prescribed: Prescr
     """
     operations = find_operations(site)
     times = None if operations is None else find_times(operations)
+    planned = add_partners(site, prescribed.units)
     around: Surroundings | None = None
     visits: dict[str, Visit] = {}
     findings: list[Finding] = []
     if operations is not None and operations.time is not None and times is not None:
-        around = find_surroundings(site, measured, prescribed.units, operations.time.mixing_at)
-        visits, findings = find_visits(zoned.patches, prescribed.units, around, times)
-    efforts, missing = find_efforts(site, operations, prescribed.units, visits)
+        around = find_surroundings(site, measured, planned, operations.time.mixing_at)
+        visits, findings = find_visits(zoned.patches, planned, around, times)
+    efforts, missing = find_efforts(site, operations, planned, visits)
     if operations is not None and operations.crew is not None and times is not None:
-        visits = count_days(visits, prescribed.units, efforts, times, operations.crew.size)
-        efforts, missing = find_efforts(site, operations, prescribed.units, visits)
-    ends = find_ends(prescribed.units, lambda moved: find_efforts(site, operations, moved, visits)[0])
-    units = prescribed.units.join(efforts[list(_SHOWN)])
-    patches = _sum_patches(zoned.patches, units).join(find_patch_ranges(ends, zoned.patches.index))
-    products = _sum_products(site, units)
-    supplied = units.assign(supply_cost=efforts["supply_cost"])
+        visits = count_days(visits, planned, efforts, times, operations.crew.size)
+        efforts, missing = find_efforts(site, operations, planned, visits)
+    ends = find_ends(planned, lambda moved: find_efforts(site, operations, moved, visits)[0])
+    ends = {end: count_whole_tanks(moved) for end, moved in ends.items()}
+    units = planned.join(efforts[list(_SHOWN)])
+    tanks = count_whole_tanks(units)
+    patches = _sum_patches(zoned.patches, tanks).join(find_patch_ranges(ends, zoned.patches.index))
+    products = sum_products(site, operations, units)
+    supplied = tanks.assign(supply_cost=efforts["supply_cost"])
     season = sum_season(patches, supplied, ends, operations.currency if operations else None)
     every_term = units.join(efforts.drop(columns=list(_SHOWN)))
     work, noticed = list_work(site, operations, measured, patches, every_term, season, around)
@@ -108,23 +112,6 @@ def _find_reasons(index: pd.Index[str], units: gpd.GeoDataFrame) -> list[str]:
     for patch_id, unit_id, reason in zip(open_units["patch_id"], open_units.index, open_units["reason"], strict=True):
         reasons.setdefault(patch_id, []).append(f"{unit_id}: {reason}")
     return ["; ".join(reasons.get(name, [])) for name in index]
-
-
-def _sum_products(site: Site, units: gpd.GeoDataFrame) -> pd.DataFrame:
-    import pandas as pd
-
-    used = units[units["product_id"] != ""]
-    rows = []
-    for product_id in [name for name in site.products if name in set(used["product_id"])]:
-        own = used[used["product_id"] == product_id]
-        sums = own[["area_m2", "infested_m2", "spray_l", "product_l", "ae_kg", "product_cost"]].sum(min_count=1)
-        product = site.products[product_id]
-        rows.append(
-            {"product_id": product_id, "active": product.active, "form": product.form, "unit_count": len(own)}
-            | sums.to_dict()
-        )
-    columns = ["product_id", "active", "form", "unit_count", "area_m2", "infested_m2", "spray_l", "product_l"]
-    return pd.DataFrame(rows, columns=[*columns, "ae_kg", "product_cost"])
 
 
 def sum_season(

@@ -15,6 +15,7 @@ from tussock.base.findings import Finding
 from tussock.base.records import Equipment, Operations, Production, Treatment
 from tussock.base.stages import Site
 from tussock.budget.operations import Times, find_times
+from tussock.budget.products import find_partners_l, list_products
 from tussock.trade.mixing import count_loads
 
 if TYPE_CHECKING:
@@ -158,8 +159,8 @@ def find_effort(
     treatment
         Treatment of the unit.
     unit
-        ``area_m2, infested_m2, stems, spray_l, product_l, spray_s, product_id`` and, for supplies, ``dye_l,
-        adjuvant_l, carrier``.
+        ``area_m2, infested_m2, stems, spray_l, product_l, spray_s, product_id``, for other products in the tank
+        ``partners_l`` (pairs of product and volume [L]) and, for supplies, ``dye_l, adjuvant_l, carrier``.
     missing
         What the operations file does not say is collected here, with what follows from it.
     visit
@@ -211,7 +212,8 @@ def unit_amount(unit: Mapping[str, Any], supply: str) -> float:
         return float(unit.get(SUPPLIES[supply], 0.0))
     if unit.get("carrier") != "oil":
         return 0.0
-    return float(unit["spray_l"] - unit["product_l"] - unit.get("dye_l", 0.0) - unit.get("adjuvant_l", 0.0))
+    products_l = unit["product_l"] + find_partners_l(unit)
+    return float(unit["spray_l"] - products_l - unit.get("dye_l", 0.0) - unit.get("adjuvant_l", 0.0))
 
 
 def _add_field_terms(
@@ -301,10 +303,11 @@ def find_pace(operations: Operations, treatment: Treatment) -> Production | None
 
 
 def _find_product_cost(operations: Operations, unit: Mapping[str, Any], missing: dict[str, str]) -> float:
-    if not unit["product_id"]:
-        return 0.0
-    price = next((item for item in operations.price if item.product == unit["product_id"]), None)
-    if price is None:
-        missing[f'price of "{unit["product_id"]}"'] = "cost of its units stays blank"
-        return math.nan
-    return float(unit["product_l"] * price.price_per_l[0])
+    """Return the cost of every product in the tank; nan where one of them has no price."""
+    prices = {item.product: item.price_per_l[0] for item in operations.price}
+    cost = 0.0
+    for name, size_l in list_products(unit):
+        if name not in prices:
+            missing[f'price of "{name}"'] = "cost of its units stays blank"
+        cost += size_l * prices.get(name, math.nan)
+    return cost

@@ -39,6 +39,8 @@ class Job:
         Whether the crew carries seeds away from it: such sites come last.
     outlet_m
         Way downstream to the outlet; larger is further up. nan away from streams.
+    licensed
+        Whether only a crew with a licensed person may do it.
     """
 
     unit_id: str
@@ -50,6 +52,7 @@ class Job:
     priority: float = 0.5
     dirty: bool = False
     outlet_m: float = float("nan")
+    licensed: bool = False
 
 
 def list_weeks(calendar: SeasonCalendar) -> list[Week]:

@@ -19,10 +19,12 @@ from tussock.base.text import join_words
 from tussock.budget import loads, money, priorities
 from tussock.budget.calendar import Schedule, plan_season
 from tussock.budget.followup import list_follow_up
-from tussock.budget.operations import DEFAULTS, find_times, list_time_basis
+from tussock.budget.operations import find_times, list_time_basis
 from tussock.budget.places import Surroundings
+from tussock.budget.products import list_products, list_uses
 from tussock.budget.streams import list_downstream, place_on_streams
 from tussock.budget.weeks import Job
+from tussock.trade.times import DEFAULTS
 
 if TYPE_CHECKING:
     import geopandas as gpd
@@ -68,23 +70,17 @@ def list_work(
     """
     hours = _list_hours(units, around)
     mixes = loads.list_unit_mixes(site, operations, units)
-    purchases = loads.list_purchases(site, operations, mixes, site.options.units)
+    purchases = loads.list_purchases(operations, list_uses(site, units), mixes, site.options.units)
     tables = {"unit_hours": hours, "unit_mixes": mixes, "purchases": purchases}
-    tables["time_basis"] = list_time_basis(operations)
+    tables["time_basis"] = list_time_basis(operations, site.options.units)
     tables["mixing_places"] = _make_empty(WORK["mixing_places"]) if around is None else around.mixing
     tables["money"] = money.list_money(season, operations)
     findings: list[Finding] = []
-    if (mixes["partner_l"] > 0).any():
-        ids = ", ".join(sorted(set(mixes.loc[mixes["partner_l"] > 0, "treatment_id"])))
-        done = (
-            "they stand in the mixes and the purchases with their cost; the cost of units holds the first product alone"
-        )
-        findings.append(Finding("budget", "units", ids, "other products are in the tank", done))
     schedule = plan_season(Operations(), [], ())
     if operations is not None:
         ranked, moves = _rank(site, operations, measured, patches, units)
         tables["priorities"], tables["priority_moves"] = ranked, moves
-        schedule, found = _schedule(operations, measured, units, ranked, around)
+        schedule, found = _schedule(site, operations, measured, units, ranked, around)
         follow_up, unknown = list_follow_up(operations.followup, patches, units, units)
         tables["follow_up"] = follow_up
         tables["bid_schedule"] = money.list_bid_schedule(
@@ -132,6 +128,7 @@ def _rank(
 
 
 def _schedule(
+    site: Site,
     operations: Operations,
     measured: Measured,
     units: gpd.GeoDataFrame,
@@ -162,6 +159,7 @@ def _schedule(
             priority=float(score.get(unit["patch_id"], 0.5)),
             dirty=species.get(unit["patch_id"], "") in dirty,
             outlet_m=outlet_m.get(str(unit["patch_id"]), math.nan),
+            licensed=any(site.products[name].restricted_use for name, _ in list_products(dict(unit))),
         )
         for unit_id, unit in chosen.iterrows()
         if unit["season_from"]

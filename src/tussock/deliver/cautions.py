@@ -7,7 +7,6 @@ from typing import Final
 from tussock.base.stages import PlanTables
 
 NOT_READY: Final = "Not ready for field use: blanks are open"
-MEETS: Final = "meets the loaded rules as mapped"
 
 #: Blanks that a person fills in before a sheet goes out.
 BLANKS: Final = (

@@ -4,9 +4,11 @@ from __future__ import annotations
 
 import csv
 import re
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
+
+import shapely
 
 from tussock.deliver.exports_source import Source
 from tussock.deliver.tables import csv_text, list_cells
@@ -17,30 +19,63 @@ if TYPE_CHECKING:
 LONGEST_NAME: Final = 10
 LONGEST_TEXT: Final = 254
 _LAYERS: Final = ("patches", "units", "setback_zones", "overlaps", "history")
+#: Layers of several kinds of geometry, which are split: a shapefile holds one kind.
+_MIXED: Final = ("water", "receptors", "access")
+#: Name, type in the file and dimension of each kind.
+_KINDS: Final = (("points", "MultiPoint", 0), ("lines", "MultiLineString", 1), ("polygons", "MultiPolygon", 2))
 _LONGEST_UNIT: Final = 5
 _VOWELS: Final = re.compile("[aeiou]")
 
 
 def write_shapefiles(source: Source, folder: Path) -> None:
-    """Write layers of polygons as shapefiles, with column_names.csv and, where texts are long, long_texts.csv.
+    """Write all layers as shapefiles, with column_names.csv and, where texts are long, long_texts.csv.
 
-    The format holds names of 10 letters and texts of 254 bytes. column_names.csv gives the full name and meaning of
-    every column, long_texts.csv every longer text in full. Layers of mixed geometry (water, receptors, access) have no
-    place in a shapefile: they are in plan.gpkg.
+    The format holds one kind of geometry, names of 10 letters and texts of 254 bytes. Water, receptors and access
+    become a file for each kind that they have (water_points.shp, water_lines.shp, water_polygons.shp).
+    column_names.csv gives the full name and meaning of every column, long_texts.csv every longer text in full.
     """
     names, texts = [], []
-    for layer in _LAYERS:
-        if layer not in source.layers:
-            continue
-        frame = source.layers[layer]
+    for layer, file, frame, kind in _list_files(source):
         fields = shorten_names([str(name) for name in frame.columns if name != frame.geometry.name])
         names += [
-            (f"{layer}.shp", short, full, source.meanings.get((layer, full), "")) for full, short in fields.items()
+            (f"{file}.shp", short, full, source.meanings.get((layer, full), "")) for full, short in fields.items()
         ]
-        texts += _write_layer(layer, frame, fields, folder)
+        texts += _write_layer(file, frame, fields, folder, kind)
     _write_csv(folder / "column_names.csv", ("file", "short_name", "full_name", "meaning"), names)
     if texts:
         _write_csv(folder / "long_texts.csv", ("file", "row", "full_name", "text"), texts)
+
+
+def _list_files(source: Source) -> Iterator[tuple[str, str, gpd.GeoDataFrame, str]]:
+    """Return layer, name of the file, rows and kind of geometry of every file to write."""
+    for layer in _LAYERS:
+        if layer in source.layers:
+            yield layer, layer, source.layers[layer], "MultiPolygon"
+    for layer in _MIXED:
+        if layer not in source.layers:
+            continue
+        frame = _part_collections(source.layers[layer])
+        dimensions = shapely.get_dimensions(frame.geometry.to_numpy())
+        for word, kind, dimension in _KINDS:
+            rows = frame[dimensions == dimension]
+            if len(rows):
+                yield layer, f"{layer}_{word}", _promote(rows, kind), kind
+
+
+def _part_collections(frame: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
+    """Return rows with a geometry; one that is a collection of kinds becomes one row for each part."""
+    drawn = frame[~(frame.geometry.isna() | frame.geometry.is_empty)]
+    if (drawn.geom_type == "GeometryCollection").any():
+        drawn = drawn.explode(index_parts=False)
+    return drawn.reset_index(drop=True)
+
+
+def _promote(frame: gpd.GeoDataFrame, kind: str) -> gpd.GeoDataFrame:
+    """Return rows whose points are multipoints: that format has a type of its own for single ones."""
+    if kind != "MultiPoint":
+        return frame
+    shapes = [shapely.multipoints(shapely.get_parts(shape)) for shape in frame.geometry]
+    return frame.set_geometry(shapes, crs=frame.crs)
 
 
 def shorten_names(names: Sequence[str]) -> dict[str, str]:
@@ -79,7 +114,7 @@ def _shorten(name: str, number: str) -> str:
 
 
 def _write_layer(
-    layer: str, frame: gpd.GeoDataFrame, fields: dict[str, str], folder: Path
+    layer: str, frame: gpd.GeoDataFrame, fields: dict[str, str], folder: Path, kind_of_shape: str
 ) -> list[tuple[str, int, str, str]]:
     """Write one shapefile and return the texts that it cannot hold, with file, row and column."""
     import geopandas as gpd
@@ -108,7 +143,7 @@ def _write_layer(
         gpd.GeoDataFrame(columns, geometry=shapes, crs=frame.crs),
         folder / f"{layer}.shp",
         driver="ESRI Shapefile",
-        geometry_type="MultiPolygon",
+        geometry_type=kind_of_shape,
         layer_options={"ENCODING": "UTF-8", "DBF_DATE_LAST_UPDATE": "2000-01-01"},
         use_arrow=False,
     )

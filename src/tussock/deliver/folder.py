@@ -17,6 +17,11 @@ from typing import Any, Final, TypeAlias
 
 from tussock.base.errors import MissingExtraError, OutputError
 from tussock.base.stages import PlanTables
+from tussock.deliver.proposal import PROPOSAL_FILE
+from tussock.deliver.proposal_page import PROPOSAL_PDF
+from tussock.deliver.records import RECORD_FILE
+from tussock.deliver.records_page import RECORD_PDF
+from tussock.deliver.report_pdf import REPORT_PDF
 from tussock.deliver.runfile import RUN_FILE, hash_file, write_run_file
 from tussock.deliver.schedule import BID_FILE, CALENDAR_FILE, write_bid_schedule, write_calendar
 
@@ -38,6 +43,11 @@ FILES: Final = (
     "map_public.html",
     BID_FILE,
     CALENDAR_FILE,
+    PROPOSAL_FILE,
+    PROPOSAL_PDF,
+    RECORD_FILE,
+    RECORD_PDF,
+    REPORT_PDF,
     RUN_FILE,
 )
 #: What an open reader leaves beside a GeoPackage; left there it would be played back into the new one.
@@ -109,9 +119,22 @@ def _write_files(plan: PlanTables, new: Path, folder: Path, tell: Tell) -> None:
 
 
 def _list_steps(plan: PlanTables, folder: Path) -> list[_Step]:
-    from tussock.deliver import charts_page, geopackage, report, sheets, tables, webmap, workbook
+    from tussock.deliver import (
+        charts_page,
+        geopackage,
+        proposal,
+        proposal_page,
+        records,
+        records_page,
+        report,
+        report_pdf,
+        sheets,
+        tables,
+        webmap,
+        workbook,
+    )
 
-    gpkg, patches, units, products, xlsx, html_map, pdf, html, compliance, charts, public, bid, calendar, _ = FILES
+    gpkg, patches, units, products, xlsx, html_map, pdf, html, compliance, charts, public, bid, calendar, *_ = FILES
     ground = plan.site.options.map_background
     base = None if ground is None else plan.site.path.parent / ground
     steps = [
@@ -121,8 +144,16 @@ def _list_steps(plan: PlanTables, folder: Path) -> list[_Step]:
         _Step((html_map,), lambda: webmap.write_map(plan, folder / html_map, base=base)),
         _Step((pdf,), lambda: sheets.write_sheets(plan, folder / pdf)),
         _Step((html, compliance), lambda: report.write_report(plan, folder / html, folder / compliance)),
+        _Step((REPORT_PDF,), lambda: report_pdf.write_report_pdf(plan, folder / REPORT_PDF)),
         _Step((charts,), lambda: charts_page.write_charts(plan, folder / charts)),
     ]
+    if plan.site.treatments is not None:
+        steps += [
+            _Step((PROPOSAL_FILE,), lambda: proposal.write_proposal(plan, folder / PROPOSAL_FILE)),
+            _Step((PROPOSAL_PDF,), lambda: proposal_page.write_proposal_pdf(plan, folder / PROPOSAL_PDF)),
+            _Step((RECORD_FILE,), lambda: records.write_record(plan, folder / RECORD_FILE)),
+            _Step((RECORD_PDF,), lambda: records_page.write_record_pdf(plan, folder / RECORD_PDF)),
+        ]
     if plan.site.options.public_map:
         steps.append(_Step((public,), lambda: webmap.write_map(plan, folder / public, public=True, base=base)))
     if len(plan.work.get("bid_schedule", ())):

@@ -16,6 +16,7 @@ from typing import TYPE_CHECKING, Any, Final, Literal
 
 from tussock.base.errors import OutputError
 from tussock.base.stages import PlanTables
+from tussock.deliver.permits import list_permits
 from tussock.deliver.styles_table import write_styles
 from tussock.deliver.tables import SCHEMAS, attribute_names, cell_values, describe_columns, list_assumptions
 
@@ -54,8 +55,8 @@ def write_geopackage(plan: PlanTables, path: Path) -> None:
     """Write ``plan.gpkg``.
 
     Layers ``patches, units, setback_zones, overlaps`` and those of ``water, receptors, access, history`` that the site
-    has, all in the CRS of the infestation layer; tables ``options, compliance, findings, season, about`` without
-    geometry.
+    has, all in the CRS of the infestation layer; tables ``options, compliance, unit_hours, stems, permits,
+    findings, season, about`` without geometry.
 
     Parameters
     ----------
@@ -122,10 +123,20 @@ def _list_tables(plan: PlanTables) -> list[_Table]:
         kind: Literal["MultiPolygon", "Unknown"] = "MultiPolygon" if name == "history" else "Unknown"
         tables.append(_Table(name, frame, kind, f"{name} as read and repaired"))
     about = pd.DataFrame(list_assumptions(plan), columns=["topic", "item", "text"])
+    work = [
+        _Table(name, frame, None, text)
+        for name, frame, text in (
+            ("unit_hours", plan.work.get("unit_hours"), "every term of the paid hours of each planned unit"),
+            ("stems", plan.stems, "stems by diameter class, or each stem, as mapped"),
+            ("permits", list_permits(plan), "permits and notices that planned work asks for, with what is counted"),
+        )
+        if frame is not None and len(frame)
+    ]
     return [
         *tables,
         _Table("options", plan.options, None, "every candidate treatment on every unit, with verdict and reason"),
         _Table("compliance", plan.compliance, None, "every unit and setback: required and achieved distance"),
+        *work,
         _Table("findings", plan.findings, None, "what was noticed and done on the way, with areas of repairs"),
         _Table("season", plan.season, None, "totals of the season: low, likely, high"),
         _Table("about", about, None, "cautions, rule sets, CRS, defaults and sources that the plan rests on"),

@@ -8,7 +8,9 @@ from pathlib import Path
 from typing import Final
 
 from tussock.base.stages import PlanTables
+from tussock.deliver.report_charts import list_charts
 from tussock.deliver.report_content import describe_plan
+from tussock.deliver.report_maps import to_svg
 from tussock.deliver.tables import csv_text, list_cells
 
 _TEMPLATE: Final = "compliance.html.jinja"
@@ -34,12 +36,16 @@ def write_report(plan: PlanTables, html_path: Path, csv_path: Path) -> None:
 def render_page(plan: PlanTables) -> str:
     """Return the page as HTML."""
     from jinja2 import Environment, StrictUndefined
+    from markupsafe import Markup
 
     source = resources.files("tussock.deliver").joinpath("templates", _TEMPLATE).read_text(encoding="utf-8")
     environment = Environment(
         autoescape=True, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True, keep_trailing_newline=True
     )
-    return environment.from_string(source).render(describe_plan(plan))
+    content = describe_plan(plan)
+    content["maps"] = [(item.title, item.caption, Markup(to_svg(item))) for item in content["maps"]]  # noqa: S704  (escaped there)
+    content["charts"] = [(item.title, Markup(item.svg), item.missing) for item in list_charts(plan)]  # noqa: S704  (escaped there)
+    return environment.from_string(source).render(content)
 
 
 def _write_table(plan: PlanTables, path: Path) -> None:

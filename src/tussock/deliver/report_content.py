@@ -7,11 +7,14 @@ from typing import Any, Final
 
 from tussock import __version__
 from tussock.base import columns as c
+from tussock.base.approval import describe_trust
+from tussock.base.approved import STATES
 from tussock.base.stages import PlanTables
 from tussock.base.text import show_dose, show_length
 from tussock.deliver import cautions as said
+from tussock.deliver.report_maps import LEGEND, list_maps
 from tussock.deliver.report_rows import group_clear_rows, list_rows_by_weight, sum_verdicts, summarise
-from tussock.deliver.report_rules import list_listed, list_rules, list_rulesets, list_tasks
+from tussock.deliver.report_rules import list_counted, list_listed, list_rules, list_rulesets, list_tasks
 from tussock.deliver.report_totals import GroundTotal, find_active_totals, find_ground_totals
 from tussock.deliver.sheets_words import figures, is_known, list_closures, split_reasons
 
@@ -34,6 +37,7 @@ def describe_plan(plan: PlanTables) -> dict[str, Any]:
         Texts and lists of texts; the template sets them, and escapes them.
     """
     system = plan.site.options.units
+    maps, left = list_maps(plan)
     return {
         "site": plan.site.name,
         "season": plan.site.season,
@@ -50,6 +54,10 @@ def describe_plan(plan: PlanTables) -> dict[str, Any]:
         "met": list_rows_by_weight(plan, "in force"),
         "clear": group_clear_rows(plan),
         "tasks": list_tasks(plan),
+        "permits": list_counted(plan),
+        "maps": maps,
+        "maps_left": left,
+        "maps_legend": LEGEND,
         "rulesets": list_rulesets(plan),
         "rules": list_rules(plan),
         "listed": list_listed(plan),
@@ -60,7 +68,7 @@ def describe_plan(plan: PlanTables) -> dict[str, Any]:
         "overlaps": _list_overlaps(plan),
         "findings": _list_findings(plan),
         "cautions": said.list_cautions(plan),
-        "blanks": [*(name for name in said.BLANKS if "eview" in name), "Licence or office held", "Signature"],
+        "blanks": ["Reviewed by (qualified person)", "Office, or licence held", "Date of the review", "Signature"],
         "inputs": [(item.role, item.name, item.sha256) for item in plan.site.documents],
     }
 
@@ -85,8 +93,19 @@ def _list_about(plan: PlanTables) -> list[tuple[str, str]]:
         ),
         ("Layers drawn in", plan.patches.crs.name),
         ("Positional error", "; ".join(accuracy)),
+        ("Approval", _describe_approval(plan)),
         ("Made with", f"Tussock {__version__}"),
     ]
+
+
+def _describe_approval(plan: PlanTables) -> str:
+    """Say what approval the patches were compared with, how far it is proven, and how many are as approved."""
+    approval = plan.site.approval
+    if approval is None:
+        return "none was given: no patch counts as approved"
+    counts = plan.patches["approval"].value_counts()
+    shown = "; ".join(f"{state}: {counts[state]}" for state in STATES if state in counts.index)
+    return f"by {approval.who} ({describe_trust(approval)[1]}); patches {shown}; each change stands under Findings"
 
 
 def _show_accuracy(plan: PlanTables, accuracy_m: float | None) -> str:

@@ -9,14 +9,8 @@ from typing import Any, Final
 from tussock.base import columns as c
 from tussock.base.stages import PlanTables
 from tussock.base.text import show_length
-from tussock.deliver.cautions import MEETS
+from tussock.base.verdicts import CLEAR, FAILS, FIELD_CHECK, MEETS, NOT_APPLICABLE, NOT_CHECKED, TO_DO
 from tussock.deliver.sheets_words import is_known, read_si
-
-FAILS: Final = "does not meet"
-NOT_CHECKED: Final = "not checked: draft rule set"
-FIELD_CHECK: Final = "within error: field check"
-TO_DO: Final = "to do before work"
-NOT_APPLICABLE: Final = "not applicable"
 
 
 @dataclass(frozen=True)
@@ -105,7 +99,7 @@ def list_rows_by_weight(plan: PlanTables, part: str) -> list[dict[str, str]]:
     if part == "decide":
         chosen = table[table["verdict"].isin(_DECIDE) | ~table["verdict"].isin(list(_RANK))]
     else:
-        chosen = table[(table["verdict"] == MEETS) & (table["distance_verdict"] != "clear")]
+        chosen = table[(table["verdict"] == MEETS) & (table["distance_verdict"] != CLEAR)]
     rows = [{str(name): value for name, value in row.items()} for row in chosen.to_dict("records")]
     rows.sort(key=lambda row: (_RANK.get(str(row["verdict"]), -1), _margin(plan, row)))
     return [_describe_row(plan, row) for row in rows]
@@ -115,7 +109,7 @@ def group_clear_rows(plan: PlanTables) -> list[dict[str, Any]]:
     """Return the other rows by patch: clear of the rule, not applicable, or listed as a task."""
     table = plan.compliance
     shown = table["verdict"].isin(_DECIDE) | ~table["verdict"].isin(list(_RANK))
-    shown |= (table["verdict"] == MEETS) & (table["distance_verdict"] != "clear")
+    shown |= (table["verdict"] == MEETS) & (table["distance_verdict"] != CLEAR)
     groups: dict[str, list[dict[str, str]]] = {}
     for row in table[~shown].to_dict("records"):
         groups.setdefault(str(row["patch_id"]), []).append(_describe_row(plan, row))

@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
+import math
 from typing import Any, Final
 
 from tussock.base import columns as c
 from tussock.base.records import Combination, FeatureFilter, Setback
 from tussock.base.stages import PlanTables
-from tussock.deliver.report_rows import TO_DO
-from tussock.deliver.sheets_words import describe_task, figures, name_task
+from tussock.base.text import show, show_length
+from tussock.base.verdicts import CLEAR, TO_DO
+from tussock.deliver.permits import list_permits
+from tussock.deliver.sheets_words import describe_task, figures, name_task, read_si
 
 
 def list_rulesets(plan: PlanTables) -> list[dict[str, Any]]:
@@ -38,7 +41,7 @@ def list_rules(plan: PlanTables) -> list[dict[str, Any]]:
     """Return every rule: its distance, what it runs from, what it means, and where it is in force."""
     table = plan.compliance
     measured = table.groupby("setback_id")["unit_id"].nunique()
-    in_force = table[table["distance_verdict"] != "clear"].groupby("setback_id")["unit_id"].nunique()
+    in_force = table[table["distance_verdict"] != CLEAR].groupby("setback_id")["unit_id"].nunique()
     forbids = dict(zip(plan.setback_zones["setback_id"], plan.setback_zones["forbids"], strict=True))
     rows = []
     for ruleset, setback in plan.site.setbacks():
@@ -109,6 +112,30 @@ def describe_combination(row: Combination) -> str:
     if row.aquatic_label is not None:
         words.append("aquatic label" if row.aquatic_label else "no aquatic label")
     return "; ".join(words).replace("_", " ") or "every herbicide"
+
+
+def list_counted(plan: PlanTables) -> list[dict[str, str]]:
+    """Return permits and notices with what their rule sets count: water area, shoreline, earlier applications."""
+    system = plan.site.options.units
+    rows = []
+    for row in list_permits(plan).to_dict("records"):
+        water = read_si({str(key): value for key, value in row.items()}, "treated_water", c.AREA, system)
+        shore = read_si({str(key): value for key, value in row.items()}, "shoreline", c.LENGTH, system)
+        repeats = {"counted": "the same ground counts each time", "once": "the same ground counts once"}
+        rows.append(
+            {
+                "kind": "permit" if row["effect"] == "permit" else "notice",
+                "id": str(row["setback_id"]),
+                "what": str(row["what"]),
+                "units": str(row["unit_count"]),
+                "water": show(water, c.AREA, system) if math.isfinite(water) else "not counted",
+                "shore": show_length(shore, system) if math.isfinite(shore) else "not counted",
+                "repeats": repeats.get(str(row["repeats"]), ""),
+                "earlier": str(row["earlier_count"]) if row["repeats"] else "",
+                "source": str(row["source"]),
+            }
+        )
+    return rows
 
 
 def list_tasks(plan: PlanTables) -> list[dict[str, Any]]:

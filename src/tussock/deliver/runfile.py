@@ -14,7 +14,7 @@ from pathlib import Path, PurePosixPath, PureWindowsPath
 from typing import TYPE_CHECKING, Any, Final
 
 from tussock.base.records import Record
-from tussock.base.stages import Document, PlanTables
+from tussock.base.stages import Document, PlanTables, Site
 from tussock.deliver.cautions import BLANKS, NOT_READY, list_cautions
 from tussock.deliver.geopackage import find_renames
 from tussock.deliver.tables import cell_values
@@ -23,6 +23,8 @@ if TYPE_CHECKING:
     import pandas as pd
 
 RUN_FILE: Final = "run.json"
+#: Which tables, columns and files a plan folder has; it goes up when a reader of the folder has to know of a change.
+FORMAT: Final = 1
 
 _LIBRARIES: Final = (
     "branca",
@@ -75,22 +77,21 @@ def describe_run(plan: PlanTables, folder: Path, left_out: Mapping[str, str]) ->
     Returns
     -------
     dict
-        ``site, season, units, tussock, versions, inputs, documents, options, layers, crs, rulesets, outputs, findings,
-        left_out, renamed_columns, cautions, not_ready``. ``documents`` are in the order they were read: rules of an
-        earlier file stand first.
+        ``format, site, season, units, tussock, versions, inputs, documents, options, layers, crs, rulesets, outputs,
+        findings, left_out, renamed_columns, cautions, not_ready``. ``documents`` are in the order they were read: rules
+        of an earlier file stand first.
     """
     from tussock import __version__
 
     site = plan.site
     return {
+        "format": FORMAT,
         "site": site.name,
         "season": site.season,
         "units": site.options.units,
         "tussock": __version__,
         "versions": list_versions(),
-        "inputs": [
-            {"name": _base_name(item.name), "role": item.role, "sha256": item.sha256} for item in site.documents
-        ],
+        "inputs": _list_inputs(site),
         "documents": [
             {"name": _base_name(item.name), "role": item.role, "content": _content(item)}
             for item in site.documents
@@ -107,6 +108,15 @@ def describe_run(plan: PlanTables, folder: Path, left_out: Mapping[str, str]) ->
         "cautions": list_cautions(plan),
         "not_ready": {"word": NOT_READY, "blanks": list(BLANKS)},
     }
+
+
+def _list_inputs(site: Site) -> list[dict[str, str]]:
+    """Return name, role and SHA-256 of every file that went in, the picture under the map among them."""
+    rows = [(item.name, item.role, item.sha256) for item in site.documents]
+    ground = site.options.map_background
+    if ground is not None and (site.path.parent / ground).is_file():
+        rows.append((ground, "map background", hash_file(site.path.parent / ground)))
+    return [{"name": _base_name(name), "role": role, "sha256": digest} for name, role, digest in rows]
 
 
 def list_versions() -> dict[str, str]:
@@ -135,7 +145,7 @@ def _describe_layers(plan: PlanTables) -> list[dict[str, Any]]:
             "name": name,
             "path": _base_name(layer.path),
             "file_layer": layer.file_layer,
-            "crs": layer.frame.crs.to_string(),
+            "crs": None if layer.frame.crs is None else layer.frame.crs.to_string(),
             "rows": len(layer.frame),
             "accuracy_m": layer.accuracy_m,
             "datum": layer.datum,

@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Any, Final
 
 from tussock.base import columns as c
 from tussock.base.stages import PlanTables
-from tussock.deliver.tables import ColumnNote, cell_values, csv_text
+from tussock.deliver.tables import SEE_UNIT, UNIT_TEXTS, ColumnNote, cell_values, csv_text
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -22,13 +22,15 @@ BID_FILE: Final = "bid_schedule.csv"
 CALENDAR_FILE: Final = "season.ics"
 _FOLD_OCTETS: Final = 75
 _WHOLE: Final = 1 - 1e-9
+#: Columns whose unit stands in the column ``unit`` of the same row.
+_BY_ROW: Final = ("low", "likely", "high", "quantity", "size")
 #: Sheets of the workbook, in order, and the tables they show.
 SHEETS: Final = {
     "Hours": "unit_hours",
     "Time basis": "time_basis",
     "Mixing places": "mixing_places",
-    "Mixes by unit": "unit_mixes",
-    "Mixes by day": "day_mixes",
+    "Loads by unit": "unit_mixes",
+    "Loads by day": "day_mixes",
     "Purchases": "purchases",
     "Money": "money",
     "Bid schedule": "bid_schedule",
@@ -59,9 +61,11 @@ def describe_work(plan: PlanTables, table: str) -> list[ColumnNote]:
 def _unit_of(plan: PlanTables, column: c.Column) -> str:
     if column.quantity is not None:
         suffix = column.quantity.suffix(plan.site.options.units)
-        return {"fl_oz": "fl oz", "l": "L", "ml": "mL"}.get(suffix, suffix)
+        return UNIT_TEXTS.get(suffix, suffix)
     if column.stem.endswith("_pct"):
         return "%"
+    if column.kind == "number" and column.stem in _BY_ROW:
+        return SEE_UNIT
     operations = plan.site.operations
     money = column.stem == "cost" or column.stem.endswith("_cost") or column.stem == "cost_in"
     return (operations.currency or "") if money and operations is not None else ""

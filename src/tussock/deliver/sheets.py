@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Final
@@ -11,6 +11,7 @@ from tussock import __version__
 from tussock.base.stages import PlanTables
 from tussock.deliver.cautions import NOT_READY
 from tussock.deliver.sheets_binder import Binder, list_rows
+from tussock.deliver.sheets_common import list_common_blocks
 from tussock.deliver.sheets_ground import lay_out_site
 from tussock.deliver.sheets_ink import shorten
 from tussock.deliver.sheets_layout import (
@@ -24,12 +25,13 @@ from tussock.deliver.sheets_layout import (
     set_pages,
 )
 from tussock.deliver.sheets_overview import anchor_name, list_overview_blocks
-from tussock.deliver.sheets_patch import draw_notes, list_patch_blocks
+from tussock.deliver.sheets_patch import fill_page, list_method_cautions, list_patch_blocks
 
-_HEAD_PT: Final = 62.0
+_HEAD_PT: Final = 50.0
 _LETTER: Final = (612.0, 792.0)
 _A4: Final = (595.2756, 841.8898)
 _TITLE_PT: Final = 20.0
+_LEAST_PT: Final = 11.0
 _FOOT_PT: Final = 9.0
 
 Page = Sequence[tuple[Flow, float]]
@@ -67,25 +69,54 @@ def write_sheets(plan: PlanTables, path: Path) -> None:
     paper = Paper(*size, head=_HEAD_PT)
     binder = Binder(plan, lay_out_site(plan))
     patches = list_rows(plan.patches.drop(columns="geometry"))
-    sheets = []
+    common = _fill_leaves(set_pages(list_common_blocks(binder, paper), paper), paper)
+    measured = _set_overview(binder, patches, [9999] * len(patches), paper, 999)
+    common_page = len(measured) + 1
+    sheets = [Sheet("Read before work", "For all sheets", common, "common")]
     for number, patch in enumerate(patches):
-        pages = _fill_leaves(set_pages(list_patch_blocks(binder, number, patch, paper), paper), paper)
+        pages = _set_patch(binder, number, patch, paper, common_page)
         place = f"Sheet {number + 1} of {len(patches)}"
         sheets.append(Sheet(f"Patch {patch['patch_id']}", place, pages, anchor_name(number)))
-    measured = _fill_leaves(
-        set_pages(list_overview_blocks(binder, patches, [9999] * len(patches), paper), paper), paper
-    )
     first_pages, next_page = [], len(measured) + 1
     for sheet in sheets:
         first_pages.append(next_page)
         next_page += len(sheet.pages)
-    overview = _fill_leaves(set_pages(list_overview_blocks(binder, patches, first_pages, paper), paper), paper)
+    overview = _set_overview(binder, patches, first_pages[1:], paper, common_page)
     _draw_document(plan, [Sheet("Overview", "Crew sheets", overview, "overview"), *sheets], paper, path)
 
 
-def _fill_leaves(pages: list[list[tuple[Flow, float]]], paper: Paper) -> list[list[tuple[Flow, float]]]:
+def _set_patch(
+    binder: Binder, number: int, patch: Mapping[str, Any], paper: Paper, common_page: int
+) -> list[list[tuple[Flow, float]]]:
+    """Return the pages of a patch; one that needs a second leaf anyway has a large map if that takes no page more."""
+    care = list_method_cautions(binder.units.get(str(patch["patch_id"]), []))
+
+    def lay_out(*, large_map: bool) -> list[list[tuple[Flow, float]]]:
+        blocks = list_patch_blocks(binder, number, patch, paper, common_page, large_map=large_map)
+        return _fill_leaves(set_pages(blocks, paper), paper, care)
+
+    pages = lay_out(large_map=False)
+    if len(pages) <= _LEAF_PAGES:
+        return pages
+    larger = lay_out(large_map=True)
+    return larger if len(larger) <= len(pages) else pages
+
+
+_LEAF_PAGES: Final = 2
+
+
+def _set_overview(
+    binder: Binder, patches: Sequence[Mapping[str, Any]], first_pages: Sequence[int], paper: Paper, common_page: int
+) -> list[list[tuple[Flow, float]]]:
+    return _fill_leaves(set_pages(list_overview_blocks(binder, patches, first_pages, paper, common_page), paper), paper)
+
+
+def _fill_leaves(
+    pages: list[list[tuple[Flow, float]]], paper: Paper, extra: Sequence[Flow] = ()
+) -> list[list[tuple[Flow, float]]]:
     """Return pages filled up to an even number: printed on both sides, each sheet starts on paper of its own."""
-    return [*pages, draw_notes(paper)] if len(pages) % 2 else pages
+    filled = [*pages[:-1], fill_page(pages[-1], paper, extra)]
+    return [*filled, fill_page([], paper)] if len(filled) % 2 else filled
 
 
 def _draw_document(plan: PlanTables, sheets: Sequence[Sheet], paper: Paper, path: Path) -> None:
@@ -125,23 +156,24 @@ def _draw_head(canvas: Any, plan: PlanTables, title: str, where: str, paper: Pap
     """Draw title, place, site and season, and the word that blanks are open."""
     fonts = load_fonts()
     left, right, top = MARGIN_PT, paper.width - MARGIN_PT, paper.height - MARGIN_PT
+    site = shorten(clean(f"{plan.site.name}, season {plan.site.season}"), fonts.regular, 10, paper.inner_width * 0.68)
+    taken = max(canvas.stringWidth(text, fonts.regular, 10) for text in (where, site))
     canvas.setFillGray(0)
-    canvas.setFont(fonts.regular, 11)
-    canvas.drawRightString(right, top - 11, where)
-    room = paper.inner_width - canvas.stringWidth(where, fonts.regular, 11) - 14
-    canvas.setFont(fonts.bold, _TITLE_PT)
-    canvas.drawString(left, top - 17, shorten(clean(title), fonts.bold, _TITLE_PT, room))
-    canvas.setFont(fonts.regular, 11)
-    site = f"{plan.site.name}, season {plan.site.season}"
-    canvas.drawString(left, top - 33, shorten(clean(site), fonts.regular, 11, paper.inner_width))
+    room = paper.inner_width - taken - 14
+    size = min(_TITLE_PT, max(_TITLE_PT * room / canvas.stringWidth(clean(title), fonts.bold, _TITLE_PT), _LEAST_PT))
+    canvas.setFont(fonts.bold, size)
+    canvas.drawString(left, top - 18, shorten(clean(title), fonts.bold, size, room))
+    canvas.setFont(fonts.regular, 10)
+    canvas.drawRightString(right, top - 8, where)
+    canvas.drawRightString(right, top - 21, site)
     text = NOT_READY
     if any(ruleset.ruleset.status == "draft" for ruleset in plan.site.rulesets):
         text += ". DRAFT rule sets: not checked"
     canvas.setStrokeGray(0)
     canvas.setLineWidth(1.6)
-    canvas.rect(left, top - 56, paper.inner_width, 18, stroke=1, fill=0)
+    canvas.rect(left, top - 44, paper.inner_width, 17, stroke=1, fill=0)
     canvas.setFont(fonts.bold, 12)
-    canvas.drawCentredString(paper.width / 2, top - 51, text)
+    canvas.drawCentredString(paper.width / 2, top - 40, text)
 
 
 def _draw_foot(canvas: Any, plan: PlanTables, page: str, paper: Paper) -> None:

@@ -40,6 +40,15 @@ class Binder:
         return _group(table[table["distance_verdict"] != "clear"], "unit_id")
 
     @cached_property
+    def features(self) -> Mapping[tuple[str, str], str]:
+        """Features that distances were taken to, by unit and setback, those that are clear too."""
+        table = self.plan.compliance
+        return {
+            (str(unit), str(setback)): str(feature)
+            for unit, setback, feature in zip(table["unit_id"], table["setback_id"], table["feature"], strict=True)
+        }
+
+    @cached_property
     def setbacks(self) -> Mapping[str, tuple[Ruleset, Setback]]:
         """Rules by id."""
         return {setback.id: (ruleset, setback) for ruleset, setback in self.plan.site.setbacks()}

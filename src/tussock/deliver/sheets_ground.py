@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tussock.base.columns import LENGTH, UnitSystem
-from tussock.base.geodesy import find_transformer, move_geometry
+from tussock.base.geodesy import find_transformer, move_geometry, transform_points
 from tussock.base.stages import PlanTables
 
 if TYPE_CHECKING:
@@ -148,7 +148,7 @@ def make_plane(geometry: GeometryArray, crs: CRS) -> CRS:
     if not len(box):
         return MakeCRS.from_proj4("+proj=laea +lat_0=0 +lon_0=0 +datum=WGS84 +units=m +type=crs")
     middle = np.column_stack([(box[:, 0] + box[:, 2]) / 2, (box[:, 1] + box[:, 3]) / 2])
-    lon, lat = (np.radians(item) for item in find_transformer(crs, "EPSG:4326").transform(middle[:, 0], middle[:, 1]))
+    lon, lat = map(np.radians, transform_points(find_transformer(crs, "EPSG:4326"), middle[:, 0], middle[:, 1]))
     # the mean of directions from the Earth's centre: the middle of longitudes 179 and -179 is 180
     x, y, z = (np.cos(lat) * np.cos(lon)).mean(), (np.cos(lat) * np.sin(lon)).mean(), np.sin(lat).mean()
     lat_0, lon_0 = np.degrees(np.arctan2(z, np.hypot(x, y))), np.degrees(np.arctan2(y, x))
@@ -177,8 +177,10 @@ def _find_dimensions(plan: PlanTables, plane: CRS) -> dict[str, tuple[Dimension,
     system = plan.site.options.units
     size_m = limits[f"achieved_{LENGTH.suffix(system)}"] * LENGTH.size(system)
     move = find_transformer(_wgs84(), plane.to_wkt())
-    start = np.column_stack(move.transform(limits["from_lon"].to_numpy(float), limits["from_lat"].to_numpy(float)))
-    end = np.column_stack(move.transform(limits["to_lon"].to_numpy(float), limits["to_lat"].to_numpy(float)))
+    start = np.column_stack(
+        transform_points(move, limits["from_lon"].to_numpy(float), limits["from_lat"].to_numpy(float))
+    )
+    end = np.column_stack(transform_points(move, limits["to_lon"].to_numpy(float), limits["to_lat"].to_numpy(float)))
     found: dict[str, dict[tuple[str, str], Dimension]] = {}
     for place, row in enumerate(limits.itertuples()):
         key = (str(row.patch_id), str(row.setback_id), str(row.feature))

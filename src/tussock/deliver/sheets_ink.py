@@ -22,8 +22,8 @@ HATCHES: Final[dict[str, tuple[tuple[float, ...], float]]] = {
     "no herbicide": ((135.0,), 3.2),
     NO_OPTION: ((45.0, 135.0), 5.0),
 }
-LABEL_PT: Final = 9.5
-UNIT_PT: Final = 11.0
+LABEL_PT: Final = 10.0
+UNIT_PT: Final = 13.0
 _PADDING: Final = 1.5
 _MARKERS: Final = 10
 

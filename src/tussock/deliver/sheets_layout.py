@@ -1,6 +1,7 @@
 """In: texts and tables. Out: blocks of a printed page (paragraphs, tables), and pages that they are set on.
 
-Body text is 11 pt or more. Everything is black on white or on light grey, so that a copier keeps it.
+What a crew acts on is 12 pt, what stands behind it 10 pt or more. All is black on white or on light grey, so that a
+copier keeps it.
 """
 
 from __future__ import annotations
@@ -21,8 +22,11 @@ from tussock.deliver.sheets_text import HasGlyph, clean_text, turn_line
 Piece: TypeAlias = object
 Flow: TypeAlias = Any
 
+#: Letters of what a crew acts on, of what it looks up, of what stands behind it [pt].
+ACT_PT: Final = 12.0
 BODY_PT: Final = 11.0
-MARGIN_PT: Final = 32.0
+SMALL_PT: Final = 10.0
+MARGIN_PT: Final = 30.0
 _LEADING: Final = 1.2
 _FALLBACK: Final = "The font here has Latin letters only (install matplotlib for more): others are printed as [U+code]."
 _WIDE: Final = "Letters that the font does not have are printed as [U+code]."
@@ -53,7 +57,7 @@ class Paper:
     width: float
     height: float
     head: float
-    foot: float = 20.0
+    foot: float = 17.0
 
     @property
     def inner_width(self) -> float:
@@ -179,6 +183,13 @@ def _turning_paragraph() -> Any:
 
     class TurningParagraph(Paragraph):  # type: ignore[misc]  # the library has no types
         _turned = False
+        _broken_at = -1.0
+
+        def wrap(self, wide: float, high: float) -> tuple[float, float]:
+            if wide != self._broken_at:  # a table asks for the height of each cell several times
+                super().wrap(wide, high)
+                self._broken_at, self._turned = wide, False
+            return wide, self.height
 
         def draw(self) -> None:
             if not self._turned:
@@ -204,9 +215,9 @@ def _turn_lines(broken: Any) -> None:
                     fragment.text = turn_line(fragment.text)
 
 
-def heading(text: str, size: float = 13.0) -> Flow:
+def heading(text: str, size: float = 12.5) -> Flow:
     """Return a heading over a rule."""
-    return table([[para(bold(text), size=size)]], [None], lines="under", pad=(6, 2))
+    return table([[para(bold(text), size=size)]], [None], lines="under", pad=(4, 1.5))
 
 
 def bar(*pieces: Piece, size: float = 12.0) -> Flow:
@@ -223,6 +234,10 @@ def table(
     fill: str | None = None,
     pad: tuple[float, float] = (3, 3),
     heights: Sequence[float | None] | None = None,
+    sides: float = 4.0,
+    align: str = "LEFT",
+    across: bool = False,
+    whole_rows: bool = False,
 ) -> Flow:
     """Return a table that may break between and inside rows; its head is repeated.
 
@@ -242,6 +257,14 @@ def table(
         Room above and below each cell [pt].
     heights
         Height of each row [pt]; None fits the text.
+    sides
+        Room left and right in each cell [pt].
+    align
+        Where it stands in a cell that is wider: ``"LEFT"`` or ``"CENTER"``.
+    across
+        Whether the first cell of the first row runs across all columns.
+    whole_rows
+        Whether it breaks inside a row only where that row is taller than a page.
     """
     from reportlab.platypus import Table
 
@@ -250,22 +273,24 @@ def table(
         ("VALIGN", (0, 0), (-1, -1), "TOP"),
         ("TOPPADDING", (0, 0), (-1, -1), pad[0]),
         ("BOTTOMPADDING", (0, 0), (-1, -1), pad[1]),
-        ("LEFTPADDING", (0, 0), (-1, -1), 4),
-        ("RIGHTPADDING", (0, 0), (-1, -1), 4),
+        ("LEFTPADDING", (0, 0), (-1, -1), sides),
+        ("RIGHTPADDING", (0, 0), (-1, -1), sides),
         *_RULES[lines],
     ]
     if fill is not None:
         style.append(("BACKGROUND", (0, 0), (-1, -1), fill))
     if head:
         style.append(("BACKGROUND", (0, 0), (-1, 0), _LIGHT))
+    if across:
+        style.append(("SPAN", (0, 0), (-1, 0)))
     return Table(
         [list(row) for row in rows],
         colWidths=list(widths),
         rowHeights=None if heights is None else list(heights),
         style=style,
         repeatRows=int(head),
-        splitInRow=1,
-        hAlign="LEFT",
+        splitInRow=int(not whole_rows),
+        hAlign=align,
     )
 
 
@@ -343,6 +368,9 @@ def _set_flows(waiting: list[Flow], paper: Paper, pages: list[list[tuple[Flow, f
             waiting.insert(0, flow)
             pages.append([])
             used = 0.0
+        elif getattr(flow, "splitInRow", 1) == 0:  # a row taller than a page: it breaks after all
+            flow.splitInRow = 1
+            waiting.insert(0, flow)
         else:
             pages[-1].append((_shrink(flow, paper), 0.0))
             used = paper.inner_height

@@ -228,10 +228,11 @@ def _draw_dimensions(ink: Ink, items: Sequence[Dimension], system: UnitSystem) -
             for side in (1, -1)
         ]
         spots = [((x0 + x1) / 2, (y0 + y1) / 2), *beside] if length > _LABEL_ROOM_PT else beside
-        ink.label(show_length(item.size_m, system), spots, bold=True, must=True)
+        ink.label(show_length(item.size_m, system), spots, size=_DISTANCE_PT, bold=True, must=True)
 
 
-_LABEL_ROOM_PT: Final = 60.0
+_LABEL_ROOM_PT: Final = 66.0
+_DISTANCE_PT: Final = 11.5
 
 
 # ---- labels

@@ -13,7 +13,6 @@ from tussock.deliver.sheets_layout import Block, Flow, Paper, bold, heading, loa
 from tussock.deliver.sheets_map import site_map
 
 _SHORT_ID: Final = 6
-_BLANK_PT: Final = 36.0
 
 
 def label_patches(patch_ids: Sequence[str]) -> list[str]:
@@ -24,7 +23,7 @@ def label_patches(patch_ids: Sequence[str]) -> list[str]:
 
 
 def list_overview_blocks(
-    binder: Binder, patches: Sequence[Mapping[str, Any]], first_pages: Sequence[int], paper: Paper
+    binder: Binder, patches: Sequence[Mapping[str, Any]], first_pages: Sequence[int], paper: Paper, common_page: int
 ) -> list[Block]:
     """Return the blocks of the overview.
 
@@ -38,13 +37,16 @@ def list_overview_blocks(
         First page of each patch's sheet; zeros while the overview is being measured.
     paper
         Room on a page.
+    common_page
+        Page of the cautions that all sheets share.
     """
     wide = paper.inner_width
     labels = label_patches(binder.site.patch_ids)
     words = para(
         f"{len(patches)} patches, {len(binder.plan.units)} treatment units. Units are "
         f"{'US' if binder.system == 'us' else 'metric'}. One sheet for each patch follows, its page is in the index. "
-        "Print on both sides: each sheet starts on paper of its own. A question mark stands for what is not known."
+        f"Print on both sides: each sheet starts on paper of its own. Read page {common_page} before work. A question "
+        "mark stands for what is not known."
     )
     high = paper.inner_height - words.wrap(wide, paper.inner_height)[1]
     blocks = [Block((words, site_map(binder.site, labels, wide, high, binder.system)))]
@@ -53,8 +55,6 @@ def list_overview_blocks(
     )
     parts = (_totals, _season, _rulesets, _closures, _inputs)
     blocks.extend(Block(tuple(flows)) for flows in (part(binder, wide) for part in parts) if flows)
-    blocks.append(Block((heading("Cautions"), *[para(f"- {text}") for text in said.list_cautions(binder.plan)])))
-    blocks.append(Block(tuple(_blanks(wide))))
     return blocks
 
 
@@ -176,9 +176,3 @@ def _inputs(binder: Binder, wide: float) -> list[Flow]:
         f"{load_fonts().note}"
     )
     return [heading("Inputs"), table(rows, share_widths(wide, [1.2, 1.4, 1.4]), head=True), para(text)]
-
-
-def _blanks(wide: float) -> list[Flow]:
-    rows = [[para(bold(name)), ""] for name in said.BLANKS]
-    form = table(rows, share_widths(wide, [1, 2]), heights=[_BLANK_PT] * len(rows))
-    return [heading("To be filled in before the sheets go out"), form]

@@ -1,49 +1,57 @@
-"""In: one patch of a plan. Out: the blocks of its sheet: map, stop rules, unit cards, rules, blanks, record."""
+"""In: one patch of a plan. Out: its sheet in blocks: map, stop rules, units in front; overleaf why, blanks, record."""
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from typing import Any, Final
 
 from tussock.base import columns as c
 from tussock.base.records import Product
-from tussock.base.stages import PlanTables
 from tussock.deliver import cautions as said
 from tussock.deliver import sheets_words as w
 from tussock.deliver.sheets_binder import Binder
 from tussock.deliver.sheets_layout import (
+    ACT_PT,
+    SMALL_PT,
     Block,
     Flow,
     Paper,
     Piece,
     bar,
     bold,
-    facts_table,
     heading,
     para,
     share_widths,
     table,
 )
 from tussock.deliver.sheets_map import patch_map, short_unit
-from tussock.deliver.sheets_unit import describe_cover, draw_rules, draw_unit_card
+from tussock.deliver.sheets_unit import describe_cover, draw_cards, draw_refusals, draw_rules
 from tussock.trade.methods import METHODS
 
-_MAP_LEAST_PT: Final = 300.0
-_RECORD_ROWS: Final = 5
-_BLANK_PT: Final = 24.0
+_MAP_LEAST_PT: Final = 245.0
+_RECORD_ROWS: Final = 4
+_BLANK_PT: Final = 21.5
 _NOTE_PT: Final = 26.0
+_LEAST_NOTES: Final = 2
 _SIGNATURES: Final = (
     "Applicator in charge, licence",
     "Signature and date",
     "Supervisor, licence",
     "Signature and date",
     "Crew present",
+    "Wind and weather read by",
+    "Equipment calibrated on, by",
 )
 _OWN_COLUMNS: Final = frozenset({"geometry", "stems_per_acre", "stems_per_ha", "stem_count", "stem_diameter_in"})
 
 
-def list_patch_blocks(binder: Binder, place: int, patch: Mapping[str, Any], paper: Paper) -> list[Block]:
+def list_patch_blocks(
+    binder: Binder, place: int, patch: Mapping[str, Any], paper: Paper, common_page: int, *, large_map: bool = False
+) -> list[Block]:
     """Return the blocks of one patch's sheet, in reading order.
+
+    The front holds the map, the stop rules and as many units as leave the map its room; further units, the reasons and
+    the blanks follow overleaf.
 
     Parameters
     ----------
@@ -55,58 +63,89 @@ def list_patch_blocks(binder: Binder, place: int, patch: Mapping[str, Any], pape
         That row.
     paper
         Room on a page.
+    common_page
+        Page of the cautions that all sheets share.
+    large_map
+        Whether the map has the front to itself, with the stop rules, and every unit goes overleaf.
     """
     units = binder.units.get(str(patch["patch_id"]), [])
     wide = paper.inner_width
-    facts = _patch_facts(binder, patch, units, wide)
-    rules = _stop_rules(binder, units, wide)
-    used = sum(flow.wrap(wide, paper.inner_height)[1] for flow in [facts, *rules])
-    left = paper.inner_height - used - 1
-    high = left if left >= _MAP_LEAST_PT else paper.inner_height - facts.wrap(wide, paper.inner_height)[1] - 1
-    high = max(high, _MAP_LEAST_PT)
-    blocks = [Block((facts,)), Block((patch_map(binder.site, place, wide, high, binder.system),)), Block(tuple(rules))]
-    cards = [tuple(draw_unit_card(binder, patch, unit, wide)) for unit in units]
-    blocks += [Block(card, new_page=number == 0) for number, card in enumerate(cards)]
+    facts, rules = _patch_facts(binder, patch, units), _stop_rules(binder, units, wide, common_page)
+    cards = draw_cards(binder, units, wide)
     if not units:
-        blocks.append(Block((para(bold("This patch has no treatment units."), " Nothing is planned here."),)))
-    rules = draw_rules(binder, str(patch["patch_id"]), units, wide)
-    blocks += [
-        Block(tuple(flows)) for flows in (rules, _method_cautions(units), _other_ways(units), _cautions(binder.plan))
-    ]
-    blocks += [Block(tuple(_people(wide))), Block(tuple(_record(units, wide)))]
-    return [block for block in blocks if block.flows]
+        cards = [para(bold("This patch has no treatment units."), " Nothing is planned here.", size=ACT_PT)]
+    left = paper.inner_height - _height([*facts, *rules], paper) - 1
+    front, rest = _part_cards(cards, 0.0 if large_map else left - _MAP_LEAST_PT, paper)
+    high = left - _height(front, paper)
+    if high < _MAP_LEAST_PT:  # texts without an end: the map takes a page that it shares with nothing but the facts
+        high = max(paper.inner_height - _height(facts, paper) - 1, _MAP_LEAST_PT)
+    drawn = patch_map(binder.site, place, wide, high, binder.system)
+    blocks = [Block(tuple(flows)) for flows in (facts, [drawn], rules, front)]
+    back = [Block((card,)) for card in rest]
+    back += [Block(tuple(draw_refusals(binder, unit))) for unit in units]
+    back += [Block(tuple(draw_rules(binder, str(patch["patch_id"]), units, wide)))]
+    back.append(Block(tuple(_other_ways(units))))
+    back += [Block(tuple(_people(wide))), Block(tuple(_record(units, wide)))]
+    back = [block for block in back if block.flows]
+    return [*blocks, Block(back[0].flows, new_page=True), *back[1:]]
 
 
-def draw_notes(paper: Paper) -> list[tuple[Flow, float]]:
-    """Return a page of lines for notes: it fills a sheet up to whole leaves, so that each patch is handed out alone."""
+def _height(flows: Sequence[Flow], paper: Paper) -> float:
+    return float(sum(flow.wrap(paper.inner_width, paper.inner_height)[1] for flow in flows))
+
+
+def _part_cards(cards: Sequence[Flow], room: float, paper: Paper) -> tuple[list[Flow], list[Flow]]:
+    """Return the cards, or whole rows of them, that fit in a height [pt], and the rest."""
+    front: list[Flow] = []
+    for number, card in enumerate(cards):
+        tall = _height([card], paper)
+        if tall > room:
+            parts = card.split(paper.inner_width, room) if room > 0 else []
+            parts = parts if len(parts) == 2 else [None, card]  # noqa: PLR2004  (what fits, and the rest)
+            return [*front, *parts[:1]] if parts[0] else front, [parts[1], *cards[number + 1 :]]
+        front.append(card)
+        room -= tall
+    return front, []
+
+
+def fill_page(page: Sequence[tuple[Flow, float]], paper: Paper, extra: Sequence[Flow] = ()) -> list[tuple[Flow, float]]:
+    """Return a page with its free room used: by ``extra`` where that fits, then by lines for notes."""
+    filled = list(page)
+    used = max((top + _height([flow], paper) for flow, top in page), default=0.0)
+    if extra and used + _height(extra, paper) <= paper.inner_height:
+        for flow in extra:
+            filled.append((flow, used))
+            used += _height([flow], paper)
     head = heading("Notes and sketch")
-    tall = head.wrap(paper.inner_width, paper.inner_height)[1]
-    count = int((paper.inner_height - tall) // _NOTE_PT)
+    tall = _height([head], paper)
+    count = int((paper.inner_height - used - tall - 1) // _NOTE_PT)
+    if count < _LEAST_NOTES:
+        return filled
     lines = table([[""]] * count, [paper.inner_width], lines="rows", heights=[_NOTE_PT] * count)
-    return [(head, 0.0), (lines, tall)]
+    return [*filled, (head, used), (lines, used + tall)]
 
 
-# ---- front page
+# ---- front
 
 
-def _patch_facts(binder: Binder, patch: Mapping[str, Any], units: list[dict[str, Any]], wide: float) -> Flow:
+def _patch_facts(binder: Binder, patch: Mapping[str, Any], units: Sequence[Mapping[str, Any]]) -> list[Flow]:
     system = binder.system
     species = patch["species"] if w.is_known(patch["species"]) else "species not named"
     form = f" ({patch['growth_form']})" if w.is_known(patch["growth_form"]) else ""
     area, covered = (w.show_cell(patch, stem, c.AREA, system) for stem in ("area", "infested"))
     count = f"{len(units)} {'unit' if len(units) == 1 else 'units'}"
-    rows: list[tuple[str, list[Piece]]] = [
-        ("Target plant", [bold(species), form, f", {describe_cover(patch)}"]),
-        ("Ground", [f"patch {patch['patch_id']}: {area}, of it covered {covered}; {count}"]),
-        ("Planned", _describe_total(binder, patch)),
+    flows = [
+        para(bold(species), form, f", {describe_cover(patch)}; {area}, of it covered {covered}; {count}", size=ACT_PT),
+        para("Planned: ", *_describe_total(binder, patch), size=ACT_PT),
     ]
     shared = _describe_overlaps(binder, str(patch["patch_id"]))
     if shared:
-        rows.append(("Shared ground", [bold(shared)]))
+        flows.append(para(bold(f"Shared ground: {shared}"), size=ACT_PT))
+    if w.is_known(patch.get("approval")):
+        change = f": {patch['approval_change']}" if w.is_known(patch["approval_change"]) else ""
+        flows.append(para("Approval: ", bold(patch["approval"]), change, size=ACT_PT))
     notes = _describe_own_columns(binder, patch)
-    if notes:
-        rows.append(("Notes", [notes]))
-    return facts_table(rows, wide)
+    return [*flows, para(notes, size=SMALL_PT)] if notes else flows
 
 
 def _describe_total(binder: Binder, patch: Mapping[str, Any]) -> list[Piece]:
@@ -145,95 +184,103 @@ def _products(binder: Binder, units: Iterable[Mapping[str, Any]]) -> list[Produc
     return [product for name, product in binder.plan.site.products.items() if name in used]
 
 
-def _stop_rules(binder: Binder, units: list[dict[str, Any]], wide: float) -> list[Flow]:
+def _stop_rules(binder: Binder, units: Sequence[Mapping[str, Any]], wide: float, common_page: int) -> list[Flow]:
     """Return stop rules and protective equipment of the products used, as the product records give them."""
     head = bar(bold("STOP RULES AND PROTECTIVE EQUIPMENT"), " (the label on the container is the law)")
+    short = para(f"{_SHORT} All cautions: page {common_page}.", size=SMALL_PT)
     products = _products(binder, units)
     if not products:
         text = "No herbicide is planned on this patch. Gloves, eye protection, sound footing; stop when unsure."
-        return [head, para(text)]
-    rows = []
+        return [head, para(bold(text), size=ACT_PT), short]
+    names = ("Outside of these: stop", "Wind", "Temperature", "Rain", "Re-entry")
+    rows: list[list[Any]] = [[para(bold(name), size=SMALL_PT) for name in names]]
     for product in products:
-        lines = {
-            "Wind": product.wind,
-            "temperature": product.temperature,
-            "rain": product.rain,
-            "re-entry": product.reentry,
-        }
-        if product.heat_limit:
-            lines["heat"] = product.heat_limit
-        stop = [piece for name, text in lines.items() for piece in (bold(f"{name}: "), f"{text or 'see label'}; ")]
-        names = [bold(product.id), f" ({product.active}, {product.form})", *_warn_product(product), ". "]
-        wear = ", ".join(product.ppe) or "see label"
-        rows.append([[para(*names), para(*stop, "outside of these: stop."), para(bold("Wear: "), wear)]])
-    return [head, table(rows, [wide], lines="rows", pad=(1, 4))]
+        heat = f"; {product.heat_limit}" if product.heat_limit else ""
+        limits = (product.wind, f"{product.temperature or _SEE}{heat}", product.rain, product.reentry)
+        named = para(bold(product.id), *_warn_product(product))
+        rows.append([named, *[para(bold(text or _SEE)) for text in limits]])
+    form = table(rows, share_widths(wide, [2.55, 1.05, 1.15, 1.2, 0.9]), head=True, pad=(1, 3))
+    return [head, form, *_list_wear(products), short]
+
+
+_SEE: Final = "see label"
+_SHORT: Final = (
+    "A licensed or supervised person applies. Flag the real edge that day. Judge water, people, wind, inversion and "
+    "rain on site: the applicator may stop at any time. Calibrate; mix what the day needs."
+)
+
+
+def _list_wear(products: Sequence[Product]) -> list[Flow]:
+    """Return what to wear: once for all products where they ask for the same."""
+    wear = {product.id: ", ".join(product.ppe) or _SEE for product in products}
+    same = len(set(wear.values())) == 1
+    return [
+        para(bold("Wear: " if same else f"Wear with {name}: "), text, size=ACT_PT)
+        for name, text in list(wear.items())[: 1 if same else None]
+    ]
 
 
 def _warn_product(product: Product) -> list[Piece]:
-    words: list[Piece] = []
+    words: list[Piece] = [" (aquatic label)" if product.aquatic_label else " (no aquatic label)"]
     if product.signal_word:
         words.append(bold(f" {product.signal_word}"))
     if product.restricted_use:
         words.append(bold("; restricted use: certified applicator only"))
     if product.soil_active:
-        words.append("; active in soil: keep off the roots of trees to be kept")
+        words.append("; active in soil: keep off tree roots")
     if "invented" in product.source.casefold():
         words.append(bold("; invented"))
     return words
 
 
-# ---- back page
+# ---- overleaf
 
 
-def _method_cautions(units: Iterable[Mapping[str, Any]]) -> list[Flow]:
+def list_method_cautions(units: Iterable[Mapping[str, Any]]) -> list[Flow]:
+    """Return what to take care of with the methods of some units; it stands on the common page too."""
     used = [name for name in METHODS if name in {str(unit["method"]) for unit in units}]
-    flows: list[Flow] = []
-    for name in used:
-        flows += [para(bold(f"{METHODS[name].title}: "), " ".join(METHODS[name].cautions))]
+    texts = [(METHODS[name].title, " ".join(METHODS[name].cautions)) for name in used]
+    flows = [para(bold(f"{title}: "), text, size=SMALL_PT) for title, text in texts if text]
     return [heading("Care with these methods"), *flows] if flows else []
 
 
-def _other_ways(units: Iterable[Mapping[str, Any]]) -> list[Flow]:
-    """Return the ways without herbicide of the units planned with one; those without an option name their own."""
-    ways = dict.fromkeys(
-        str(unit["non_chemical"]) for unit in units if unit["status"] == "planned" and w.is_known(unit["product_id"])
-    )
-    texts = [para(way) for way in ways if w.is_known(way)]
-    return [heading("Without herbicide"), *texts] if texts else []
-
-
-def _cautions(plan: PlanTables) -> list[Flow]:
-    return [heading("Before you start"), *[para(f"- {text}") for text in said.list_cautions(plan)]]
+def _other_ways(units: Sequence[Mapping[str, Any]]) -> list[Flow]:
+    """Return the treatments by name, and the ways without herbicide; units without an option name their own."""
+    ways: dict[str, None] = {}
+    names: dict[str, list[str]] = {}
+    for unit in units:
+        if unit["status"] == "planned":
+            short = short_unit(str(unit["unit_id"]), str(unit["patch_id"]))
+            names.setdefault(str(unit["treatment_id"]), []).append(short)
+            if w.is_known(unit["product_id"]) and w.is_known(unit["non_chemical"]):
+                ways[str(unit["non_chemical"])] = None
+    planned = "; ".join(f"{', '.join(shorts)} {name}" for name, shorts in names.items())
+    flows = [para(bold("Treatments: "), planned, size=SMALL_PT)] if names else []
+    return [*flows, para(bold("Without herbicide: "), "; or: ".join(ways), size=SMALL_PT)] if ways else flows
 
 
 def _people(wide: float) -> list[Flow]:
-    half = wide / 2
+    """Return the blanks: what each is for stands small in its corner."""
     names = [*said.BLANKS, *_SIGNATURES]
-    names += [""] * (len(names) % 2)
-    pairs = [(names[place], names[place + 1]) for place in range(0, len(names), 2)]
-    cells = [[para(bold(left)), "", para(bold(right)), ""] for left, right in pairs]
-    label = half * 0.48
-    form = table(cells, [label, half - label, label, half - label], heights=[_BLANK_PT + 9] * len(cells))
+    names += [""] * (-len(names) % _BLANKS_IN_ROW)
+    cells = [para(name, size=_CORNER_PT) for name in names]
+    rows = [cells[place : place + _BLANKS_IN_ROW] for place in range(0, len(cells), _BLANKS_IN_ROW)]
+    form = table(rows, share_widths(wide, [1.0] * _BLANKS_IN_ROW), heights=[_BLANK_PT + 9] * len(rows), pad=(1, 1))
     return [heading("To be filled in before work"), form]
 
 
-def _record(units: list[dict[str, Any]], wide: float) -> list[Flow]:
+_BLANKS_IN_ROW: Final = 4
+_CORNER_PT: Final = 9.0
+
+
+def _record(units: Sequence[Mapping[str, Any]], wide: float) -> list[Flow]:
     """Return the as-applied record, a line for each planned unit and some more."""
-    names = (
-        "Date",
-        "From - to",
-        "Unit",
-        "Wind: speed, from",
-        "Temp.",
-        "Mix used",
-        "Area treated",
-        "Applicator, licence",
-    )
-    head = [para(bold(name)) for name in names]
+    names = ("Date", "From - to", "Unit", "Wind, from", "Temp.", "Mix used", "Area", "Applicator")
+    head = [para(bold(name), size=SMALL_PT) for name in names]
     planned = [_name_unit(unit) for unit in units if unit["status"] == "planned"]
     lines = [*planned, *[""] * max(_RECORD_ROWS - len(planned), 1)]
     rows = [head, *[["", "", para(unit_id), "", "", "", "", ""] for unit_id in lines]]
-    widths = share_widths(wide, [0.9, 1.0, 1.05, 1.05, 0.85, 0.9, 1.0, 1.4])
+    widths = share_widths(wide, [0.9, 1.0, 1.05, 1.1, 0.8, 0.9, 1.0, 1.4])
     heights = [None, *[_BLANK_PT] * len(lines)]
     return [heading("As applied"), table(rows, widths, head=True, heights=heights)]
 

@@ -116,6 +116,27 @@ def show_volume(size_l: float, system: UnitSystem) -> str:
     return f"{text} ({figures(size_l * 1000)} mL)" if 0 < ounces < _FEW_FL_OZ else text
 
 
+def show_poured(size_l: float, system: UnitSystem) -> str:
+    """Return a volume in one unit: what is less than any mark on a cup for ounces in mL.
+
+    Examples
+    --------
+    >>> show_poured(0.0379, "us"), show_poured(0.0016, "us")
+    ('1.28 fl oz', '1.6 mL')
+    """
+    if 0 < size_l < _CUP_MARK_L:
+        return f"{figures(size_l * 1000)} mL"
+    return show_volume(size_l, system).split(" (")[0]
+
+
+def show_measured(size_l: float, system: UnitSystem) -> str:
+    """Return a volume of product: in ounces and mL, only in mL where it is less than any mark on a cup for ounces."""
+    return show_poured(size_l, system) if 0 < size_l < _CUP_MARK_L else show_volume(size_l, system)
+
+
+_CUP_MARK_L: Final = 0.015
+
+
 def show_total(row: Row, stem: str, system: UnitSystem) -> str:
     """Return the volume in a cell, in gallons or fluid ounces, litres or mL, whichever reads better."""
     return show_volume(read_si(row, stem, c.LIQUID, system), system).split(" (")[0]
@@ -169,6 +190,21 @@ _MONTHS: Final = (
     "November",
     "December",
 )
+
+
+def show_dates(first: Any, last: Any) -> str:
+    """Return a span of ISO dates in words, the year once where it is the same.
+
+    Examples
+    --------
+    >>> show_dates("2027-07-15", "2027-09-30"), show_dates(None, None)
+    ('15 July to 30 September 2027', 'no dates')
+    """
+    if not (is_known(first) and is_known(last)):
+        return "no dates"
+    start, end = show_date(str(first)), show_date(str(last))
+    year = end[-5:]
+    return f"{start.removesuffix(year) if year[1:].isdigit() else start} to {end}"
 
 
 @dataclass(frozen=True)
@@ -303,6 +339,17 @@ def describe_task(setback: Setback) -> str:
     if setback.no_mixing:
         return "No mixing or filling here"
     return "Survey first: allowed only where a survey lifts the rule" if setback.unless_surveyed else ""
+
+
+def describe_ban(forbidden: str) -> str:
+    """Return what a rule forbids as a ban.
+
+    Examples
+    --------
+    >>> describe_ban("broadcast or spot"), describe_ban("every herbicide")
+    ('No broadcast or spot', 'No herbicide')
+    """
+    return f"No {forbidden.removeprefix('every ')}"
 
 
 def name_task(setback: Setback) -> str:

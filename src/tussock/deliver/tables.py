@@ -16,6 +16,7 @@ from tussock.base import columns as c
 from tussock.base.stages import PlanTables
 from tussock.deliver.cautions import BLANKS, NOT_READY, list_cautions
 from tussock.deliver.escape import escape_cell
+from tussock.deliver.sources import list_sources
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -25,6 +26,9 @@ Cell: TypeAlias = str | int | float | bool | None
 #: Significant digits of a number in the CSV files: a hundredth of a square millimetre in a square kilometre.
 DIGITS: Final = 12
 
+#: Unit of a column whose unit stands in the column ``unit`` of the same row.
+SEE_UNIT: Final = "see unit"
+
 #: Tables whose columns the contract fixes.
 SCHEMAS: Final[Mapping[str, c.Schema]] = {
     "patches": c.PATCHES,
@@ -33,6 +37,9 @@ SCHEMAS: Final[Mapping[str, c.Schema]] = {
     "options": c.OPTIONS,
     "compliance": c.COMPLIANCE,
     "product_budget": c.PRODUCT_BUDGET,
+    "unit_hours": c.UNIT_HOURS,
+    "stems": c.STEMS,
+    "permits": c.PERMITS,
 }
 
 #: Unit and meaning of columns that no schema holds.
@@ -62,9 +69,9 @@ _OTHER: Final[Mapping[str, Mapping[str, tuple[str, str]]]] = {
     },
     "season": {
         "item": ("", "what is added up over the site"),
-        "low": ("see unit", "lower end of the range that the cover entries leave"),
-        "likely": ("see unit", "likely value"),
-        "high": ("see unit", "upper end of that range"),
+        "low": (SEE_UNIT, "lower end of the range that the cover entries leave"),
+        "likely": (SEE_UNIT, "likely value"),
+        "high": (SEE_UNIT, "upper end of that range"),
         "unit": ("", "unit of low, likely and high"),
     },
     "water": {
@@ -86,7 +93,7 @@ _OTHER: Final[Mapping[str, Mapping[str, tuple[str, str]]]] = {
     },
 }
 _RIDING: Final[Mapping[str, str]] = {"patches": "column of the infestation layer's file"}
-_UNIT_TEXTS: Final = {"l": "L", "ml": "mL", "fl_oz": "fl oz", "l_per_ha": "L/ha"}
+UNIT_TEXTS: Final = {"l": "L", "ml": "mL", "fl_oz": "fl oz", "l_per_ha": "L/ha"}
 
 
 @dataclass(frozen=True)
@@ -117,7 +124,7 @@ def _list_known(plan: PlanTables, table: str) -> dict[str, ColumnNote]:
 def _unit_of(plan: PlanTables, column: c.Column) -> str:
     if column.quantity is not None:
         suffix = column.quantity.suffix(plan.site.options.units)
-        return _UNIT_TEXTS.get(suffix, suffix.replace("_per_", "/"))
+        return UNIT_TEXTS.get(suffix, suffix.replace("_per_", "/"))
     if column.stem.endswith("_pct"):
         return "%"
     operations = plan.site.operations
@@ -228,8 +235,17 @@ def list_assumptions(plan: PlanTables) -> list[tuple[str, str, str]]:
     """Return what the plan rests on: rows of topic, item and text.
 
     Cautions, rule sets, CRS and its distortion, choices and defaults, layers, and the source of every product, rule,
-    treatment and line of the operations file.
+    treatment and line of the operations file (see `sources.list_sources`).
     """
+    sources = [
+        (topic, item, f"{figure}; source: {source}" if figure else source)
+        for topic, item, figure, source in list_sources(plan)
+    ]
+    return [*list_basis(plan), *sources, *list_inputs(plan)]
+
+
+def list_basis(plan: PlanTables) -> list[tuple[str, str, str]]:
+    """Return cautions, rule sets, CRS and its distortion, choices, layers: rows of topic, item and text."""
     from tussock import __version__
 
     site = plan.site
@@ -241,7 +257,7 @@ def list_assumptions(plan: PlanTables) -> list[tuple[str, str, str]]:
         *(("caution", str(place), text) for place, text in enumerate(list_cautions(plan), start=1)),
         *((NOT_READY, blank, "") for blank in BLANKS),
     ]
-    return [*rows, *_list_rules(plan), *_list_measures(plan), *_list_sources(plan), *_list_files(plan)]
+    return [*rows, *_list_rules(plan), *_list_measures(plan)]
 
 
 def _list_rules(plan: PlanTables) -> Iterator[tuple[str, str, str]]:
@@ -278,22 +294,7 @@ def _list_measures(plan: PlanTables) -> Iterator[tuple[str, str, str]]:
             yield "default used", str(label), f"width of {width:.4g} m taken: check in the field"
 
 
-def _list_sources(plan: PlanTables) -> Iterator[tuple[str, str, str]]:
-    site = plan.site
-    yield from (("source of product", product.id, product.source) for product in site.products.values())
-    yield from (("source of rule", setback.id, setback.source) for _, setback in site.setbacks())
-    yield from (("source of treatment", item.id, item.source or "not stated") for item in site.treatments or ())
-    operations = site.operations
-    if operations is None:
-        yield "source of operations", "none", "no operations file: hours and cost are blank"
-        return
-    if operations.crew is not None:
-        yield "source of operations", "crew", operations.crew.source
-    yield from (("source of operations", f"equipment {item.id}", item.source) for item in operations.equipment)
-    yield from (("source of operations", f"production {item.method}", item.source) for item in operations.production)
-    yield from (("source of operations", f"price {item.product}", item.source) for item in operations.price)
-
-
-def _list_files(plan: PlanTables) -> Iterator[tuple[str, str, str]]:
+def list_inputs(plan: PlanTables) -> Iterator[tuple[str, str, str]]:
+    """Yield every input file with its hash: rows of topic, item and text."""
     for document in plan.site.documents:
         yield f"input: {document.role}", Path(document.name).name, f"SHA-256 {document.sha256}"

@@ -8,8 +8,9 @@ from typing import Any, Final
 
 from tussock.base import columns as c
 from tussock.base.stages import PlanTables
-from tussock.deliver.cautions import BLANKS, MEETS, NOT_READY, list_cautions, list_rulesets
-from tussock.deliver.webmap_figures import is_blank, show_figure, unit_word
+from tussock.base.verdicts import FAILS, FIELD_CHECK, MEETS, NOT_CHECKED
+from tussock.deliver.cautions import BLANKS, NOT_READY, list_cautions, list_rulesets
+from tussock.deliver.webmap_figures import is_blank, show_figure, show_short, unit_word
 from tussock.deliver.webmap_style import CLASSES, WITHHELD
 
 Facts = dict[str, Any]
@@ -17,13 +18,12 @@ Facts = dict[str, Any]
 _FILTERS: Final = (("status", "Status"), ("method", "Method"), ("product", "Product"))
 _STATUS_WORDS: Final = {"no_option": "no option", "planned": "planned", WITHHELD: "details withheld"}
 #: Verdicts of the compliance table, worst first; a unit has the worst of its rows.
-_FIELD_CHECK: Final = "within error: field check"
-_VERDICTS: Final = ("does not meet", "not checked: draft rule set", _FIELD_CHECK)
+_VERDICTS: Final = (FAILS, NOT_CHECKED, FIELD_CHECK)
 _MEETS: Final = MEETS[0].upper() + MEETS[1:]
 _VERDICT_WORDS: Final = {
-    "does not meet": "does not meet the loaded rules",
-    "not checked: draft rule set": "not checked, draft rule set",
-    _FIELD_CHECK: "within error, check in the field",
+    FAILS: "does not meet the loaded rules",
+    NOT_CHECKED: "not checked, draft rule set",
+    FIELD_CHECK: "within error, check in the field",
 }
 
 
@@ -51,6 +51,7 @@ def gather_facts(plan: PlanTables, data: dict[str, Any], *, public: bool) -> Fac
         "layers": _list_layers(data),
         "kinds": sorted(Counter(data["receptors"]["kind"]).items()),
         "rules": _list_rules(data),
+        "season": [] if public else _list_season(plan),
         "rulesets": list_rulesets(plan),
         "cautions": list_cautions(plan),
         "blanks": ", ".join(BLANKS),
@@ -109,7 +110,7 @@ def count_verdicts(plan: PlanTables) -> list[tuple[str, bool]]:
     texts = [(f"{_MEETS}: {counts[len(_VERDICTS)]:,} of {_count(len(treated), 'unit')} with herbicide", False)]
     for place, verdict in enumerate(_VERDICTS):
         if counts[place]:
-            texts.append((f"{_VERDICT_WORDS[verdict]}: {counts[place]:,}", verdict != _FIELD_CHECK))
+            texts.append((f"{_VERDICT_WORDS[verdict]}: {counts[place]:,}", verdict != FIELD_CHECK))
     texts.append((f"non-chemical: {len(planned) - len(treated):,}", False))
     texts.append((f"untreated: {len(units) - len(planned) - hidden:,}", False))
     return [*texts, (f"details withheld: {hidden:,}", False)] if hidden else texts
@@ -156,6 +157,24 @@ def _list_layers(data: dict[str, Any]) -> list[Facts]:
     ground = () if base is None else (("base", f"Background: {base['name']}", "", True),)
     names = ("key", "label", "count", "shown")
     return [dict(zip(names, row, strict=True)) for row in (*ground, *rows)]
+
+
+def _list_season(plan: PlanTables) -> list[tuple[str, str, str, str]]:
+    """Return the totals of the season: what, low, likely, high with its unit; counts once."""
+    rows = []
+    for item, low, likely, high, unit in plan.season[["item", "low", "likely", "high", "unit"]].itertuples(index=False):
+        word = "" if unit == "count" else f" {_UNIT_WORDS.get(str(unit), str(unit))}"
+        ends = [_say_total(value) for value in (low, likely, high)]
+        rows.append((str(item), ends[0], f"{ends[1]}{word}" if ends[1] else "not known", ends[2]))
+    return rows
+
+
+def _say_total(value: Any) -> str:
+    return "" if is_blank(value) else show_short(value, "count" if abs(float(value)) >= _LARGE else "liquid")
+
+
+_LARGE: Final = 1000
+_UNIT_WORDS: Final = {"l": "L"}
 
 
 def _list_rules(data: dict[str, Any]) -> list[Facts]:

@@ -72,7 +72,7 @@ def gather_data(plan: PlanTables, *, public: bool, base: Path | None = None) -> 
         "rules": _gather_rules(plan, frame, texts),
         "products": [[key, popups.list_product(item)] for key, item in _used_products(plan).items()],
         "patches": _gather_patches(plan, frame, texts, public=public),
-        "units": _gather_units(plan, frame, texts),
+        "units": _gather_units(plan, frame, texts, public=public),
     }
     for name in ("water", "receptors", "access", "history"):
         data[name] = _gather_features(plan, name, frame, public=public)
@@ -134,7 +134,7 @@ def _number_lines(lines: list[tuple[str, str]], texts: popups.Texts) -> list[int
     return [texts.add(text) for line in lines for text in line]
 
 
-def _gather_units(plan: PlanTables, frame: Frame, texts: popups.Texts) -> Data:
+def _gather_units(plan: PlanTables, frame: Frame, texts: popups.Texts, *, public: bool) -> Data:
     table = plan.units
     lonlat = place_in(frame, find_lonlat(table))
     rows: list[popups.Row] = table.drop(columns="geometry").to_dict("records")
@@ -142,6 +142,7 @@ def _gather_units(plan: PlanTables, frame: Frame, texts: popups.Texts) -> Data:
     area = f"area_{c.AREA.suffix(plan.site.options.units)}"
     treatments = tuple(f"{item.id}: " for item in plan.site.treatments or ())
     force = _group_setbacks(plan, texts)
+    judged = {} if public else popups.list_candidates(plan)  # reasons measure to what a public map leaves out
     return {
         "id": table["unit_id"].astype(str).tolist(),
         "patch": [places[row["patch_id"]] for row in rows],
@@ -155,12 +156,19 @@ def _gather_units(plan: PlanTables, frame: Frame, texts: popups.Texts) -> Data:
         "amounts": [texts.add_all(popups.list_amounts(plan, row)) for row in rows],
         "setbacks": [force.get(row["unit_id"], []) for row in rows],
         "reasons": [texts.add_all(popups.split_reasons(row["reason"], treatments or ("; ",))) for row in rows],
+        "judged": [_number_candidates(judged.get(row["unit_id"], ([], 0)), texts) for row in rows],
         "cautions": [texts.add_all(popups.split_reasons(row["cautions"], popups.CAUTION_STARTS)) for row in rows],
         "other": [texts.add(row["non_chemical"]) for row in rows],
         "check": [texts.add(", ".join(str(row["check_in_field"] or "").split(";"))) for row in rows],
         "shape": pack_shapes(lonlat),
         "at": pack_point(lonlat),
     }
+
+
+def _number_candidates(candidates: popups.Candidates, texts: popups.Texts) -> list[Any]:
+    """Return how many candidates are for other plants, then treatment, verdict and reason of the others as numbers."""
+    rows, others = candidates
+    return [others, *(texts.add(cell) for row in rows for cell in row)]
 
 
 def _group_setbacks(plan: PlanTables, texts: popups.Texts) -> dict[str, list[list[int]]]:

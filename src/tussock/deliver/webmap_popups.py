@@ -57,6 +57,12 @@ class Line:
         word = self.word or ("" if self.quantity is None else unit_word(self.quantity, system))
         return f"{figure} {word}".strip() if figure else ""
 
+    def span(self, row: Row, system: c.UnitSystem) -> str:
+        """Return the range that the cover leaves, such as " (0.1 to 0.5)"; empty where there is none."""
+        tail = "" if self.quantity is None else f"_{self.quantity.suffix(system)}"
+        low, high = (show_figure(row.get(f"{self.stem}_{end}{tail}"), self.show) for end in ("low", "high"))
+        return "" if low == high or not (low and high) else f" ({low} to {high})"
+
 
 #: ``amount``: blank on a planned unit means that the cover is not known, and the map says so.
 UNIT_LINES: Final = (
@@ -117,8 +123,37 @@ def list_amounts(plan: PlanTables, unit: Row) -> list[str]:
             text = UNKNOWN
         elif line.label in _ZERO_MEANS_NONE and unit.get(line.column(system)) == 0:
             text = ""
-        texts.append(f"{text} {currency}".strip() if line.label == "Cost" and text not in ("", UNKNOWN) else text)
+        if text not in ("", UNKNOWN):
+            text = f"{text} {currency}".strip() if line.label == "Cost" else text + line.span(unit, system)
+        texts.append(text)
     return texts
+
+
+#: How a reason begins that says nothing of the place: the candidate is for another plant.
+_OTHER_PLANT: Final = "not for this plant"
+Candidates = tuple[list[tuple[str, str, str]], int]
+
+
+def list_candidates(plan: PlanTables) -> dict[str, Candidates]:
+    """Return what was judged on each unit besides the treatment chosen, by unit.
+
+    Returns
+    -------
+    dict
+        For each unit its other candidates as treatment, verdict and reason, and how many more are for other plants.
+    """
+    found: dict[str, Candidates] = {}
+    columns = (plan.options[name] for name in ("unit_id", "treatment_id", "verdict", "reason"))
+    for unit_id, treatment_id, verdict, reason in zip(*columns, strict=True):
+        if verdict == "chosen":
+            continue
+        rows, others = found.get(unit_id, ([], 0))
+        if str(reason).startswith(_OTHER_PLANT):
+            found[unit_id] = (rows, others + 1)
+        else:
+            words = "" if is_blank(reason) else str(reason).removeprefix("allowed, ")
+            found[unit_id] = ([*rows, (str(treatment_id), str(verdict), words)], others)
+    return found
 
 
 def list_treatment(plan: PlanTables, unit: Row) -> list[tuple[str, str]]:
@@ -142,15 +177,21 @@ def list_patch(plan: PlanTables, patch: Row, *, public: bool) -> list[tuple[str,
     lines = [("Plant", str(patch["species"])), ("Growth form", str(patch["growth_form"])), ("Cover", _say_cover(patch))]
     for line in PATCH_LINES:
         text = line.text(patch, system)
-        if line.label == "Infested area" and text:
-            text += _say_range(patch, system)
         if line.label == "Cost" and text:
             text = f"{text} {_find_currency(plan)}".strip()
+        text += line.span(patch, system) if text else ""
         if not (public and line.label == "Nearest receptor"):
             lines.append((line.label, text))
     lines.append(("Status", str(patch["status"])))
+    lines.append(("Approval", say_approval(patch, full=not public)))
     own = [] if public else list_own_columns(patch, c.shown_names(c.PATCHES, system))
     return [line for line in lines if not is_blank(line[1])] + own
+
+
+def say_approval(patch: Row, *, full: bool) -> str:
+    """Return how a patch stands to its approval, with what changed where that may be shown; blank without one."""
+    state, change = str(patch.get("approval") or ""), str(patch.get("approval_change") or "")
+    return f"{state}: {change}" if state and change and full else state
 
 
 def list_own_columns(row: Row, known: list[str]) -> list[tuple[str, str]]:
@@ -278,12 +319,6 @@ def _say_cover(patch: Row) -> str:
         return UNKNOWN
     low, high = (show_short(patch[name], "share") for name in ("cover_low_pct", "cover_high_pct"))
     return f"{likely} %" if low == high else f"{likely} % ({low} to {high} %)"
-
-
-def _say_range(patch: Row, system: c.UnitSystem) -> str:
-    suffix = c.AREA.suffix(system)
-    low, high = (show_figure(patch[f"infested_{end}_{suffix}"], "area") for end in ("low", "high"))
-    return "" if low == high else f" ({low} to {high})"
 
 
 def _say_value(value: Any) -> str:

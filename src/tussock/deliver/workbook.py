@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
+import math
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
@@ -10,7 +11,16 @@ from typing import TYPE_CHECKING, Any, Final
 from tussock.base.errors import MissingExtraError
 from tussock.base.stages import PlanTables
 from tussock.deliver.schedule import list_work_sheets
-from tussock.deliver.tables import Cell, ColumnNote, describe_columns, list_assumptions, list_cells
+from tussock.deliver.sources import list_sources
+from tussock.deliver.tables import (
+    SEE_UNIT,
+    Cell,
+    ColumnNote,
+    describe_columns,
+    list_basis,
+    list_cells,
+    list_inputs,
+)
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -21,13 +31,27 @@ MOST_LETTERS: Final = 32_767
 _CUT: Final = " ... (cut here: a cell holds no more; the whole text is in plan.gpkg)"
 
 #: Sheets to be read from top to bottom: long texts are wrapped. In the others a row stays one line high.
-_PROSE: Final = ("Findings", "Assumptions", "Columns")
-#: Sheets too wide to be legible on one page across.
-_WIDE: Final = ("Patches", "Units", "Compliance")
+_PROSE: Final = ("Options", "Findings", "Time basis", "Calendar quality", "Assumptions", "Sources", "Columns")
 _WIDEST: Final = 60
+#: Widest columns of the wrapped sheets, so that a page takes all of them.
+_WIDEST_PROSE: Final = {"reason": 100, "text": 100, "what": 70, "meaning": 80, "figure": 36}
 _NARROWEST: Final = 8
-_FORMATS: Final = {"acre": "0.000", "ha": "0.0000", "lb": "0.000", "kg": "0.000", "degree": "0.000000"}
-_ROOM: Final = {"%": "0.0", "ft": "0.0", "m": "0.00", "hours": "0.00", "seconds": "0.0", "m2": "0.0"}
+_LINE_POINTS: Final = 15.0
+_HEAD_POINTS: Final = 18.0
+#: A wrapped line holds less than its width, since words are not broken, but letters are narrower than digits.
+_FILLED: Final = 1.0
+#: Characters across one landscape page at 60 % of their size, still legible on paper.
+_PAGE_LETTERS: Final = 210
+_LETTER, _A4 = 1, 9
+#: Digits by unit; money has its currency in the format.
+_FORMATS: Final = {
+    **dict.fromkeys(("acre", "lb", "kg", "gal", "L", "acre/hour"), "#,##0.000"),
+    **dict.fromkeys(("ha", "ha/hour"), "#,##0.0000"),
+    **dict.fromkeys(("ft", "%", "seconds", "m2", "fl oz", "mL", "min", "ft/min"), "#,##0.0"),
+    **dict.fromkeys(("count", "stem", "lump sum"), "#,##0"),
+    "degree": "0.000000",
+}
+_OTHER_FORMAT: Final = "#,##0.00"
 
 
 @dataclass(frozen=True)
@@ -43,7 +67,7 @@ def write_workbook(plan: PlanTables, path: Path) -> None:
     """Write ``plan.xlsx``.
 
     Sheets ``Season, Patches, Units, Products, Options, Compliance, Findings``, those that plan the work (see
-    `schedule.SHEETS`), then ``Assumptions`` and ``Columns``.
+    `schedule.SHEETS`), then ``Assumptions``, ``Sources`` and ``Columns``.
     The first row of each holds the column names of the contract, so that sheets can be joined with the other files.
     Texts are written as texts, whatever they begin with.
 
@@ -73,7 +97,8 @@ def write_workbook(plan: PlanTables, path: Path) -> None:
                 "created": dt.datetime(site.season, 1, 1, tzinfo=dt.UTC).replace(tzinfo=None),
             }
         )
-        formats = _Formats(book)
+        operations = site.operations
+        formats = _Formats(book, (operations.currency or "") if operations is not None else "")
         for sheet in _list_sheets(plan):
             _write_sheet(book, formats, sheet, plan)
 
@@ -81,16 +106,24 @@ def write_workbook(plan: PlanTables, path: Path) -> None:
 class _Formats:
     """The few formats of the book, made once."""
 
-    def __init__(self, book: Any) -> None:
+    def __init__(self, book: Any, currency: str) -> None:
         self._book = book
+        self._currency = currency
         self._numbers: dict[str, Any] = {}
-        self.head = book.add_format({"bold": True, "bottom": 1, "text_wrap": True, "valign": "top"})
-        self.text = book.add_format({"valign": "top"})
-        self.wrapped = book.add_format({"valign": "top", "text_wrap": True})
+        head = {"bold": True, "bottom": 1, "valign": "top"}
+        self.head = book.add_format(head | {"align": "left", "indent": 1})
+        self.head_number = book.add_format(head | {"align": "right"})
+        self.text = book.add_format({"valign": "top", "align": "left", "indent": 1})
+        self.wrapped = book.add_format({"valign": "top", "align": "left", "indent": 1, "text_wrap": True})
 
-    def number(self, unit: str, *, whole: bool) -> Any:
-        """Return the format of a number: digits by its unit; whole numbers without."""
-        code = "0" if whole else _FORMATS.get(unit) or _ROOM.get(unit, "#,##0.00")
+    def number(self, unit: str, *, whole: bool = False, named: bool = False) -> Any:
+        """Return the format of a number: digits by its unit; whole numbers without, money with its currency.
+
+        ``named`` leaves the currency out, where the unit stands beside it.
+        """
+        code = "#,##0" if whole else _FORMATS.get(unit, _OTHER_FORMAT)
+        if unit and unit == self._currency and not named:
+            code = f'{_OTHER_FORMAT} "{unit}"'
         if code not in self._numbers:
             self._numbers[code] = self._book.add_format({"num_format": code, "valign": "top"})
         return self._numbers[code]
@@ -110,10 +143,12 @@ def _list_sheets(plan: PlanTables) -> list[_Sheet]:
     }
     sheets = [_Sheet(name, frame, describe_columns(plan, table, frame)) for name, (table, frame) in tables.items()]
     sheets += [_Sheet(*sheet) for sheet in list_work_sheets(plan)]
-    about = pd.DataFrame(list_assumptions(plan), columns=["topic", "item", "text"])
     rows = [(sheet.name, note.name, note.unit, note.meaning) for sheet in sheets for note in sheet.notes]
-    columns = pd.DataFrame(rows, columns=["sheet", "column", "unit", "meaning"])
-    extra = {"Assumptions": about, "Columns": columns}
+    extra = {
+        "Assumptions": pd.DataFrame([*list_basis(plan), *list_inputs(plan)], columns=["topic", "item", "text"]),
+        "Sources": pd.DataFrame(list_sources(plan), columns=["topic", "item", "figure", "source"]),
+        "Columns": pd.DataFrame(rows, columns=["sheet", "column", "unit", "meaning"]),
+    }
     return [*sheets, *(_Sheet(name, frame, _blank_notes(frame)) for name, frame in extra.items())]
 
 
@@ -124,39 +159,77 @@ def _blank_notes(frame: pd.DataFrame) -> list[ColumnNote]:
 def _write_sheet(book: Any, formats: _Formats, sheet: _Sheet, plan: PlanTables) -> None:
     """Write one table: names in the first row, frozen; a filter; widths by content; a page that prints."""
     page = book.add_worksheet(sheet.name)
-    cells = list_cells(sheet.frame)
+    cells = {name: values[: MOST_ROWS - 2] for name, values in list_cells(sheet.frame).items()}
     page.freeze_panes(1, 1)
+    page.set_row(0, _HEAD_POINTS)
+    prose = sheet.name in _PROSE
+    units = cells.get("unit", [])
+    widths = []
     for place, (note, values) in enumerate(zip(sheet.notes, cells.values(), strict=True)):
-        page.write_string(0, place, note.name, formats.head)
-        _write_column(page, formats, place, note, values[: MOST_ROWS - 2], prose=sheet.name in _PROSE)
+        widths.append(_find_width(note, values, _WIDEST_PROSE.get(note.name, _WIDEST) if prose else _WIDEST))
+        page.set_column(place, place, widths[-1], formats.text)
+        if note.unit == SEE_UNIT:
+            numbers = [formats.number(str(unit or ""), named=True) for unit in units]
+        else:
+            whole = not note.unit and all(
+                float(value).is_integer() for value in values if isinstance(value, int | float)
+            )
+            numbers = [formats.number(note.unit, whole=whole)] * len(values)
+        number = any(isinstance(value, int | float) and not isinstance(value, bool) for value in values)
+        page.write_string(0, place, note.name, formats.head_number if number else formats.head)
+        _write_column(page, formats, place, values, numbers, prose=prose)
+    if prose:
+        _set_heights(page, widths, list(cells.values()))
     rows = len(sheet.frame)
     if rows > MOST_ROWS - 2:
         page.write_string(MOST_ROWS - 1, 0, f"{rows - MOST_ROWS + 2} rows more in plan.gpkg", formats.text)
     page.autofilter(0, 0, max(min(rows, MOST_ROWS - 2), 1), len(sheet.notes) - 1)
-    _set_page(page, sheet.name, plan)
+    _set_page(page, sheet.name, plan, sum(widths))
+
+
+def _find_width(note: ColumnNote, values: list[Cell], widest: int) -> int:
+    """Return the width of a column [characters]: of its longest cell and of its heading with the filter's button."""
+    longest = sheet_text_width(values)
+    if len(note.unit) == len("USD") and note.unit.isupper():
+        longest += len(note.unit) + 1  # an amount has its currency in the cell
+    return max(_NARROWEST, min(max(len(note.name) + 4, longest), widest))
+
+
+def _set_heights(page: Any, widths: list[int], columns: list[list[Cell]]) -> None:
+    """Make the rows of wrapped texts high enough: not every program does so by itself."""
+    for row, cells in enumerate(zip(*columns, strict=True), start=1):
+        lines = max(_count_lines(cell, width) for cell, width in zip(cells, widths, strict=True))
+        if lines > 1:
+            page.set_row(row, lines * _LINE_POINTS)
+
+
+def _count_lines(cell: Cell, width: int) -> int:
+    if not isinstance(cell, str) or len(cell) < width - 1:
+        return 1
+    return sum(max(1, math.ceil(len(part) / ((width - 2) * _FILLED))) for part in _clip(cell).split("\n"))
 
 
 def _write_column(
-    page: Any, formats: _Formats, place: int, note: ColumnNote, values: list[Cell], *, prose: bool
+    page: Any, formats: _Formats, place: int, values: list[Cell], numbers: list[Any], *, prose: bool
 ) -> None:
-    wide = sheet_text_width(values)
-    longest = max(len(note.name) + 3, wide)
-    page.set_column(place, place, max(_NARROWEST, min(longest, _WIDEST)), formats.text)
-    whole = all(isinstance(value, int) for value in values if value is not None)
-    number = formats.number(note.unit, whole=whole)
     text = formats.wrapped if prose else formats.text
     for row, value in enumerate(values, start=1):
         if isinstance(value, bool):
             page.write_boolean(row, place, value, formats.text)
         elif isinstance(value, int | float):
-            page.write_number(row, place, value, number)
+            page.write_number(row, place, value, numbers[row - 1])
         elif value:
             page.write_string(row, place, _clip(value), text)
 
 
 def sheet_text_width(values: list[Cell]) -> int:
     """Return the width that the cells of a column ask for [characters]."""
-    return max((len(value) if isinstance(value, str) else 9 for value in values if value is not None), default=0) + 1
+    return max((_count_letters(value) for value in values if value is not None), default=0) + 2
+
+
+def _count_letters(value: str | float) -> int:
+    """Return the letters of a cell; a number with its thousands marked and three decimals."""
+    return len(value) if isinstance(value, str) else len(f"{value:,.3f}") if isinstance(value, float) else 7
 
 
 def _clip(text: str) -> str:
@@ -164,12 +237,14 @@ def _clip(text: str) -> str:
     return text if len(text) <= MOST_LETTERS else text[: MOST_LETTERS - len(_CUT)] + _CUT
 
 
-def _set_page(page: Any, name: str, plan: PlanTables) -> None:
-    """Set up printing: landscape, names repeated, site and caution in the margins."""
+def _set_page(page: Any, name: str, plan: PlanTables, letters: int) -> None:
+    """Set up printing: landscape, as many pages across as stay legible, names repeated, caution in the margin."""
     site = plan.site.name[:80].replace("&", "&&")  # a single & begins a code of the margin
     page.set_landscape()
-    if name not in _WIDE:
-        page.fit_to_pages(1, 0)
+    page.set_paper(_LETTER if plan.site.options.units == "us" else _A4)
+    page.set_margins(left=0.5, right=0.5, top=0.7, bottom=0.7)
+    page.fit_to_pages(math.ceil(letters / _PAGE_LETTERS), 0)
     page.repeat_rows(0)
+    page.repeat_columns(0)
     page.set_header(f"&L{site}, season {plan.site.season}&R{name}")
     page.set_footer("&LEstimates; the label is the law; see Assumptions&RPage &P of &N")

@@ -2,23 +2,18 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any, Final
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
 from tussock.base import days as day_tools
 from tussock.base.records import Ruleset, Setback
 from tussock.base.stages import Site
+from tussock.base.text import show_length
+from tussock.base.verdicts import FAILS, FIELD_CHECK, MEETS, NOT_APPLICABLE, NOT_CHECKED, TO_DO, WITHIN_ERROR
 
 if TYPE_CHECKING:
     import pandas as pd
-
-MEETS: Final = "meets the loaded rules as mapped"
-FIELD_CHECK: Final = "within error: field check"
-FAILS: Final = "does not meet"
-NOT_APPLICABLE: Final = "not applicable"
-TO_DO: Final = "to do before work"
-NOT_CHECKED: Final = "not checked: draft rule set"
 
 
 def find_compliance(site: Site, nearness: pd.DataFrame, units: pd.DataFrame) -> pd.DataFrame:
@@ -54,7 +49,7 @@ def find_compliance(site: Site, nearness: pd.DataFrame, units: pd.DataFrame) -> 
 
 def _judge_row(site: Site, ruleset: Ruleset, setback: Setback, unit: dict[str, Any], row: Any) -> tuple[str, str]:
     """Return verdict and note of one unit and setback."""
-    notes = _list_doubts(setback, row)
+    notes = _list_doubts(site, setback, row)
     if unit["status"] != "planned" or not unit["product_id"]:
         return NOT_APPLICABLE, "; ".join(["no herbicide is planned here", *notes])
     if setback.effect != "forbids":
@@ -67,9 +62,12 @@ def _judge_row(site: Site, ruleset: Ruleset, setback: Setback, unit: dict[str, A
     return verdict, "; ".join([*([note] if note else []), *notes])
 
 
-def _list_doubts(setback: Setback, row: Any) -> list[str]:
+def _list_doubts(site: Site, setback: Setback, row: Any) -> list[str]:
     notes = []
-    if row.distance_verdict == "within error":
+    if row.slope_distance_m > 0:  # blank where no slope is known
+        along = show_length(row.slope_distance_m, site.options.units)
+        notes.append(f"{along} along the slope (the distance on the map decides)")
+    if row.distance_verdict == WITHIN_ERROR:
         notes.append("the distance lies within the mapping error and was taken as inside: flag the real edge")
     if row.check:
         notes.append("rests on an assumed width: check in the field")

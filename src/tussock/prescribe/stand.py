@@ -6,6 +6,7 @@ import math
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
+import shapely
 from numpy.typing import NDArray
 
 from tussock.prescribe.dose import Stand
@@ -106,16 +107,23 @@ def _share_whole(weights: NDArray[np.float64], total: int) -> NDArray[np.int64]:
 def _count_drawn(
     units: gpd.GeoDataFrame, stands: dict[str, Stand], stems: gpd.GeoDataFrame | None
 ) -> dict[str, dict[str, NDArray[np.int64]]]:
-    """Count stems drawn as points in the unit of their patch that they lie in (the nearest one, on an edge)."""
+    """Count stems drawn as points in the unit of their patch that they lie in (the nearest one, on an edge).
+
+    A stem lies in its patch, so the least distance is 0 but for rounding, in metres or in degrees.
+    """
     counted: dict[str, dict[str, NDArray[np.int64]]] = {}
     if stems is None or stems.geometry.isna().any():
         return counted
+    places = units.groupby("patch_id", sort=False).indices
+    outlines = np.asarray(units.geometry.array, dtype=object)
     for name, own in stems.groupby("patch_id"):
-        patch_units = units[units["patch_id"] == name]
+        rows = places[name]
         stand = stands[str(name)]
         sizes = [round(size, 6) for size, _ in stand.classes]
-        for point, size, count in zip(own.geometry, own["stem_diameter_m"], own["stem_count"], strict=True):
-            unit_id = str(patch_units.index[int(np.argmin(patch_units.geometry.distance(point)))])
+        points = np.asarray(own.geometry.array, dtype=object)
+        nearest = np.argmin(shapely.distance(outlines[rows][:, None], points[None, :]), axis=0)
+        for place, size, count in zip(nearest.tolist(), own["stem_diameter_m"], own["stem_count"], strict=True):
+            unit_id = str(units.index[rows[place]])
             counts = counted.setdefault(str(name), {}).setdefault(unit_id, _none(stand))
             counts[_find_class(sizes, float(size))] += int(count)
     return counted

@@ -3,15 +3,24 @@
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Mapping
+import warnings
+from collections.abc import Iterator, Mapping
+from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
+import numpy as np
+from numpy.typing import NDArray
+
 from tussock.base.errors import CrsError, Fault, InputError, MissingExtraError, MissingInputError
+from tussock.base.findings import Finding
 from tussock.base.stages import Document, Layer, LayerName
 
 if TYPE_CHECKING:
     import geopandas as gpd
+    from pyproj import CRS
+
+BoolArray = NDArray[np.bool_]
 
 #: Our column names of each layer; a layer may spell them in other case.
 OUR_COLUMNS: Final[Mapping[LayerName, tuple[str, ...]]] = {
@@ -45,9 +54,11 @@ REQUIRED_COLUMNS: Final[Mapping[LayerName, tuple[str, ...]]] = {"infestations": 
 _POLYGONS: Final = {"infestations", "history"}
 _POLYGON_TYPES: Final = (3, 6, 7)  # polygon, multipolygon, collection (its polygons are kept by repair)
 _PARQUET: Final = (".parquet", ".geoparquet")
+#: A layer further than this outside the area that its CRS is made for is on another continent [degrees].
+_OUT_OF_USE_DEG: Final = 45.0
 
 
-def read_layer(name: LayerName, spec: Any, folder: Path) -> tuple[Layer, Document]:
+def read_layer(name: LayerName, spec: Any, folder: Path) -> tuple[Layer, Document, list[Finding]]:
     """Read one layer.
 
     Parameters
@@ -61,8 +72,9 @@ def read_layer(name: LayerName, spec: Any, folder: Path) -> tuple[Layer, Documen
 
     Returns
     -------
-    tuple of Layer and Document
-        The CRS may still be missing: `check_crs` refuses it once all layers are read.
+    tuple of Layer, Document and list of Finding
+        The CRS may still be missing: `check_crs` refuses it once all layers are read. A finding for each row with a
+        ring that was not closed.
 
     Raises
     ------
@@ -75,14 +87,21 @@ def read_layer(name: LayerName, spec: Any, folder: Path) -> tuple[Layer, Documen
         raise MissingInputError(Fault(spec.path, f"layers.{name}.path", "no such file", need))
     file_layer = _find_layer(path, spec, name)
     where = spec.path if file_layer in ("", path.stem) else f"{spec.path}, layer {file_layer}"
-    frame = _rename(_read_frame(path, file_layer, where), name, spec.columns, where)
+    drawn, closed = _read_frame(path, file_layer, where)
+    frame = _rename(drawn, name, spec.columns, where)
     _check_geometry(frame, name, where)
+    done = "closed from its last point to its first; check the outline"
+    findings = [
+        Finding("read", name, _row(frame, place), "a ring that was not closed", done)
+        for place in np.flatnonzero(closed).tolist()
+    ]
     frame = frame.reset_index(drop=True).rename_axis("row")
     layer = Layer(name, frame, spec.path, file_layer, spec.accuracy_m, spec.datum, dict(spec.default_width_m))
-    return layer, Document(f"layer {name}", spec.path, _hash(path))
+    return layer, Document(f"layer {name}", spec.path, hash_path(path)), findings
 
 
-def _hash(path: Path) -> str:
+def hash_path(path: Path) -> str:
+    """Return the SHA-256 of a file, or of all files of a folder together."""
     if path.is_dir():
         joined = hashlib.sha256()
         for item in sorted(path.rglob("*")):
@@ -115,29 +134,59 @@ def _find_layer(path: Path, spec: Any, name: str) -> str:
     return found[0]
 
 
-def _read_frame(path: Path, file_layer: str, where: str) -> gpd.GeoDataFrame:
+def _read_frame(path: Path, file_layer: str, where: str) -> tuple[gpd.GeoDataFrame, BoolArray]:
+    """Return a layer, and which of its rows have a ring that had to be closed."""
     import geopandas as gpd
+    from shapely.errors import ShapelyError
 
     if path.suffix.casefold() in _PARQUET:
         try:
-            return gpd.read_parquet(path)
+            frame = gpd.read_parquet(path)
         except ImportError as error:
             raise MissingExtraError('GeoParquet needs pyarrow: pip install "tussock[geoparquet]"') from error
+        except ShapelyError as error:
+            need = "close its rings, each with its first point again"
+            raise InputError(Fault(where, "geometry", f"an outline that cannot be built ({error})", need)) from error
         except ValueError as error:
             need = "write it with a geometry column and its metadata"
             raise InputError(Fault(where, "file", f"no GeoParquet ({error})", need)) from error
+        return frame, np.zeros(len(frame), dtype=bool)
     import pyogrio
 
     try:
-        # outlines that GEOS cannot build (a ring of two points) are closed here and mended, with a report, by repair
-        frame = pyogrio.read_dataframe(path, layer=file_layer, on_invalid="fix", fid_as_index=False)
+        with _rings_told_by_row():
+            frame, closed = _read_and_close(path, file_layer)
     except (pyogrio.errors.DataSourceError, pyogrio.errors.DataLayerError, ValueError) as error:
         raise InputError(Fault(where, "file", f"a layer that cannot be read ({error})", "mend the file")) from error
     if not isinstance(frame, gpd.GeoDataFrame):
         if "patch_id" in {str(column).casefold() for column in frame.columns}:  # a plain stem table
-            return gpd.GeoDataFrame(frame, geometry=[None] * len(frame))
+            return gpd.GeoDataFrame(frame, geometry=[None] * len(frame)), closed
         raise InputError(Fault(where, "geometry", "a table without geometry", "give a layer with geometry"))
-    return frame
+    return frame, closed
+
+
+def _read_and_close(path: Path, file_layer: str) -> tuple[Any, BoolArray]:
+    """Read a layer; where GEOS cannot build an outline, close its rings and tell which rows that were."""
+    import pyogrio
+    from shapely.errors import ShapelyError
+
+    def read(on_invalid: str) -> Any:
+        return pyogrio.read_dataframe(path, layer=file_layer, on_invalid=on_invalid, fid_as_index=False)
+
+    try:
+        frame = read("raise")
+        return frame, np.zeros(len(frame), dtype=bool)
+    except ShapelyError:
+        frame = read("fix")
+        return frame, (read("ignore").geometry.isna() & frame.geometry.notna()).to_numpy(dtype=bool)
+
+
+@contextmanager
+def _rings_told_by_row() -> Iterator[None]:
+    """Keep GDAL from warning of rings that are not closed: it names no row, and the findings do."""
+    with warnings.catch_warnings():
+        warnings.filterwarnings("ignore", message="Non closed ring detected", category=RuntimeWarning)
+        yield
 
 
 def _rename(frame: gpd.GeoDataFrame, name: LayerName, mapped: Mapping[str, str], where: str) -> gpd.GeoDataFrame:
@@ -235,8 +284,42 @@ def check_crs(layers: Mapping[LayerName, Layer]) -> None:
                 swapped = " (longitude and latitude swapped?)" if abs(west) <= 90 and abs(east) <= 90 else ""  # noqa: PLR2004
                 need = f"{frame.crs.name} has degrees, longitude first{swapped}: mend the coordinates or the CRS"
                 faults.append(Fault(where, f"layers.{name}", f"extent {_box_text(frame)}", need))
+                continue
+        if frame.crs is not None and len(frame):
+            need = _tell_out_of_use(frame)
+            if need:
+                faults.append(Fault(where, f"layers.{name}", f"extent {_box_text(frame)}", need))
     if faults:
         raise CrsError(faults)
+
+
+def _tell_out_of_use(frame: gpd.GeoDataFrame) -> str:
+    """Say that a layer lies far outside the area that its CRS is made for; an empty text where it does not."""
+    west, south, east, north = frame.total_bounds
+    area = frame.crs.area_of_use
+    middle = (west + east) / 2, (south + north) / 2
+    beyond = 0.0 if area is None else _find_out_of_use_deg(frame.crs, *middle)
+    swapped = beyond > 1 and _find_out_of_use_deg(frame.crs, middle[1], middle[0]) <= 0
+    if area is None or (beyond <= _OUT_OF_USE_DEG and not swapped):
+        return ""
+    made_for = f"{area.south:g} to {area.north:g} north, {area.west:g} to {area.east:g} east"
+    hint = "its coordinates look swapped (northing or latitude first)" if swapped else "check its CRS"
+    return f"{frame.crs.name} is made for {made_for}: {hint}"
+
+
+def _find_out_of_use_deg(crs: CRS, x: float, y: float) -> float:
+    """Return how far a point lies outside the area that its CRS is made for [degrees]; inf where it is nowhere."""
+    from pyproj import Transformer
+
+    area = crs.area_of_use
+    lon, lat = Transformer.from_crs(crs, 4326, always_xy=True).transform(x, y)
+    if area is None or not np.isfinite([lon, lat]).all() or abs(lat) > 90:  # noqa: PLR2004  (degrees of the globe)
+        return float("inf")
+    width = (area.east - area.west) % 360 or 360.0
+    beyond_west = (area.west - lon) % 360
+    beyond_east = (lon - area.east) % 360
+    aside = 0.0 if (lon - area.west) % 360 <= width else min(beyond_west, beyond_east)
+    return float(max(aside, area.south - lat, lat - area.north, 0.0))
 
 
 def _box_text(frame: gpd.GeoDataFrame) -> str:
@@ -250,7 +333,6 @@ def _guess_text(frame: gpd.GeoDataFrame, known: list[gpd.GeoDataFrame]) -> str:
     """List what an extent could be; nothing is picked."""
     if frame.empty:
         return "any would do for an empty layer"
-    import numpy as np
     from pyproj import CRS, Transformer
     from pyproj.exceptions import ProjError
 

@@ -14,8 +14,10 @@ from tussock.base.findings import Finding, findings_table
 from tussock.base.records import Closure, Record, Ruleset, Text, _as_tuple
 from tussock.base.stages import LAYER_NAMES, Document, Layer, LayerName, Site, SiteOptions
 from tussock.read import catalog as catalog_files
+from tussock.read.approval import read_site_approval
 from tussock.read.keys import build_record, read_toml
 from tussock.read.layers import check_crs, read_layer
+from tussock.read.terrain import TerrainSpec, read_terrain
 
 Names = Annotated[tuple[Text, ...], BeforeValidator(_as_tuple)]
 
@@ -35,6 +37,7 @@ class SiteHeader(Record):
     hot_season: SeasonWindow | None = None
     map_background: Text | None = None
     public_map: bool = False
+    approval: Text | None = None
 
 
 class LayerSpec(Record):
@@ -57,6 +60,7 @@ class LayersSpec(Record):
     access: LayerSpec | None = None
     history: LayerSpec | None = None
     stems: LayerSpec | None = None
+    terrain: TerrainSpec | None = None
 
 
 class CatalogSpec(Record):
@@ -101,8 +105,13 @@ def read_site(path: str | Path) -> Site:
     spec = build_record(SiteFile, data, path.name, text)
     folder = path.parent
     rulesets, products, treatments, operations, documents = _read_catalog(spec.catalog, folder)
-    layers, layer_documents = _read_layers(spec.layers, folder)
-    findings = _check_dates(rulesets, spec.site.season, spec.site.accept_out_of_date, path.name)
+    layers, layer_documents, layer_findings = _read_layers(spec.layers, folder)
+    terrain, terrain_documents, terrain_findings = read_terrain(spec.layers.terrain, folder, layers)
+    findings = (
+        layer_findings
+        + terrain_findings
+        + _check_dates(rulesets, spec.site.season, spec.site.accept_out_of_date, path.name)
+    )
     header = spec.site
     options = SiteOptions(
         crs=header.crs,
@@ -117,6 +126,7 @@ def read_site(path: str | Path) -> Site:
         map_background=_check_background(header.map_background, folder, path.name),
         public_map=header.public_map,
     )
+    approval, approval_documents, approval_findings = read_site_approval(header.approval, folder, path.name)
     site_document = catalog_files._document("site", path.name, text, data)
     return Site(
         name=header.name,
@@ -128,8 +138,10 @@ def read_site(path: str | Path) -> Site:
         products=products,
         treatments=None if treatments is None else tuple(treatments),
         operations=operations,
-        documents=(site_document, *layer_documents, *documents),
-        findings=findings_table(findings),
+        documents=(site_document, *layer_documents, *terrain_documents, *documents, *approval_documents),
+        findings=findings_table([*findings, *approval_findings]),
+        approval=approval,
+        terrain=terrain,
     )
 
 
@@ -168,23 +180,25 @@ def _read_catalog(spec: CatalogSpec, folder: Path) -> tuple[Any, ...]:
     return rules[0], products[0], None if spec.treatments is None else treatments[0], operations[0], documents
 
 
-def _read_layers(spec: LayersSpec, folder: Path) -> tuple[dict[LayerName, Layer], list[Document]]:
+def _read_layers(spec: LayersSpec, folder: Path) -> tuple[dict[LayerName, Layer], list[Document], list[Finding]]:
     layers: dict[LayerName, Layer] = {}
     documents, errors = [], []
+    findings: list[Finding] = []
     for name in LAYER_NAMES:
         layer_spec = getattr(spec, name)
         if layer_spec is None:
             continue
         try:
-            layers[name], document = read_layer(name, layer_spec, folder)
+            layers[name], document, found = read_layer(name, layer_spec, folder)
             documents.append(document)
+            findings += found
         except InputError as error:
             errors.append(error)
     if errors:
         faults = [fault for error in errors for fault in error.faults]
         raise type(errors[0])(faults) if len(errors) == 1 else InputError(faults)
     check_crs(layers)
-    return layers, documents
+    return layers, documents, findings
 
 
 def _check_dates(rulesets: list[Ruleset], season: int, accepted: tuple[str, ...], where: str) -> list[Finding]:

@@ -12,7 +12,9 @@ from tussock.base.errors import Fault, InputError
 from tussock.base.findings import Finding, findings_table
 from tussock.base.geodesy import find_area_m2, unwrap_longitudes
 from tussock.base.stages import Layer, LayerName, Repaired, Site
+from tussock.base.text import join_words
 from tussock.repair import values
+from tussock.repair.edges import add_points_on_edges, find_surroundings
 from tussock.repair.overlaps import find_overlaps
 from tussock.repair.stems import set_stem_values
 
@@ -20,6 +22,11 @@ if TYPE_CHECKING:
     import geopandas as gpd
 
 _POLYGONS = ("infestations", "history")
+#: Parts that are left of a crossing outline and thinner than this are rounding, not ground [m].
+_THIN_M = 1e-6
+_DEGREE_M = 111_320.0
+#: Layers that distances are taken to.
+_MEASURED_TO = ("water", "receptors")
 
 
 def repair_layers(site: Site) -> Repaired:
@@ -48,9 +55,17 @@ def repair_layers(site: Site) -> Repaired:
         if name == "stems":
             continue
         frame, outline_faults, outline_findings = repair_outlines(layer)
+        if name in _MEASURED_TO:
+            drawn = site.layers["infestations"].frame
+            near = find_surroundings(np.asarray(drawn.geometry.array, dtype=object), drawn.crs)
+            filled, edge_findings = add_points_on_edges(
+                np.asarray(frame.geometry.array, dtype=object), frame.crs, near, name
+            )
+            frame["geometry"] = filled
+            findings += edge_findings
         frame, value_faults, value_findings = _set_values(site, layer, frame)
         faults += outline_faults + value_faults
-        findings += outline_findings + value_findings
+        findings += outline_findings + value_findings + find_doubles(layer, frame)
         layers[name] = replace(layer, frame=frame)
     if faults:
         raise InputError(faults)
@@ -95,6 +110,8 @@ def repair_outlines(layer: Layer) -> tuple[gpd.GeoDataFrame, list[Fault], list[F
     sound[broken] = shapely.make_valid(flat[broken], method="structure", keep_collapsed=False)
     if layer.name in _POLYGONS:
         sound = np.array([_keep_polygons(item) for item in sound], dtype=object)
+        thin = _THIN_M / (_DEGREE_M if frame.crs.is_geographic else frame.crs.axis_info[0].unit_conversion_factor)
+        sound[broken] = [_drop_threads(item, thin) for item in sound[broken]]
     changed = broken | (shapely.get_type_id(flat) != shapely.get_type_id(sound))
     findings: list[Finding] = []
     faults: list[Fault] = []
@@ -111,6 +128,36 @@ def repair_outlines(layer: Layer) -> tuple[gpd.GeoDataFrame, list[Fault], list[F
         findings.append(Finding("repair", layer.name, f"{solid} rows", what, "left out", "info"))
     frame["geometry"] = sound
     return frame, faults, findings
+
+
+def find_doubles(layer: Layer, frame: gpd.GeoDataFrame) -> list[Finding]:
+    """Say which waters or receptors are drawn twice, vertex by vertex; patches are told by their common ground."""
+    import shapely
+
+    if layer.name not in ("water", "receptors"):
+        return []
+    geometry = np.asarray(frame.geometry.array, dtype=object)
+    marks = np.column_stack([shapely.bounds(geometry), shapely.get_num_coordinates(geometry)])
+    _, which, count = np.unique(marks, axis=0, return_inverse=True, return_counts=True)
+    alike = np.flatnonzero(count[which.ravel()] > 1)  # one box and as many vertices: only those are compared
+    seen: dict[bytes, list[int]] = {}
+    for place, shape in zip(alike.tolist(), shapely.to_wkb(shapely.normalize(geometry[alike])).tolist(), strict=True):
+        seen.setdefault(shape, []).append(place)
+    what, done = "one outline drawn more than once", "kept: the nearest distance is the same"
+    return [
+        Finding("repair", layer.name, join_words([f"row {place + 1}" for place in places]), what, done, "info")
+        for places in seen.values()
+        if len(places) > 1
+    ]
+
+
+def _drop_threads(geometry: Any, width: float) -> Any:
+    """Leave out parts of a mended outline that are thinner than a width: crossings that rounding has set apart."""
+    import shapely
+
+    parts = shapely.get_parts(geometry)
+    kept = parts[2 * shapely.area(parts) > width * shapely.length(parts)]
+    return geometry if len(kept) == len(parts) else shapely.multipolygons(kept)
 
 
 def _keep_polygons(geometry: Any) -> Any:

@@ -12,6 +12,7 @@ from tussock.base.findings import Finding, findings_table
 from tussock.base.geodesy import find_area_m2, move_geometry
 from tussock.base.stages import Cell, CrsReport, LayerName, Measured, Repaired, Site
 from tussock.reproject import crs as crs_tools
+from tussock.reproject.datums import check_datums
 
 if TYPE_CHECKING:
     import geopandas as gpd
@@ -46,18 +47,20 @@ def reproject_layers(site: Site, repaired: Repaired) -> Measured:
     Raises
     ------
     CrsError
-        The named CRS is not fit for this site; or a layer lies nowhere near the patches.
+        The named CRS is not fit for this site; a layer lies nowhere near the patches; or it stands on another datum
+        and no shift of known and sufficient accuracy leads there.
     """
     patches = repaired.layers["infestations"].frame
     lon, lat = _find_centroids(patches)
     _check_places(repaired, patches)
+    shifts = check_datums(repaired)
     measured = _measure(patches)
     report, groups = _choose(site, lon, lat)
     cells = tuple(_make_cell(repaired, measured, members, crs, lon[members], lat[members]) for members, crs in groups)
     distance_error = max(cell.distance_error for cell in cells)
     area_error = max(crs_tools.find_distortion(cell.crs, *_outline_points(cell))[0] for cell in cells)
     report = CrsReport(report.name, report.wkt, report.chosen, len(cells), area_error, distance_error)
-    return Measured(measured, cells, report, findings_table(_describe(report)))
+    return Measured(measured, cells, report, findings_table(_describe(report) + shifts))
 
 
 def _measure(patches: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
@@ -201,7 +204,9 @@ def _check_places(repaired: Repaired, patches: gpd.GeoDataFrame) -> None:
         if _gap(box, home) <= _MISPLACED_DEG:
             continue
         swapped = _gap(box[[1, 0, 3, 2]], home) <= _MISPLACED_DEG
-        hint = "its coordinates look swapped (latitude first)" if swapped else "check its CRS and its coordinates"
+        hint = "check its CRS and its coordinates"
+        if swapped:
+            hint = "its coordinates, or those of the patches, look swapped (latitude first)"
         found = f"an extent of {_show(box)}, the patches are at {_show(home)}"
         faults.append(Fault(layer.path, f"layers.{name}", found, hint))
     if faults:

@@ -8,9 +8,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tussock.base.records import STEM_METHODS, Treatment
-from tussock.review.doses import find_liquid_l_per_ha, find_stand
+from tussock.review.doses import find_liquid_l_per_ha, find_partners_l
 from tussock.review.evidence import Evidence
-from tussock.review.partners import read_partners
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -55,13 +54,15 @@ def _list_products(evidence: Evidence, place: int, treatment: Treatment) -> list
         return []
     planned = evidence.units["ae_kg_per_ha"].to_numpy()[unit]
     first, part = components[0]
+    spray = evidence.units["spray_l"].to_numpy()[unit]
+    partners = find_partners_l(evidence, place)
     pieces = []
     for number, (product, share) in enumerate(components):
         if product is None:
             continue
         dose: Any = planned
         if number and treatment.spray_volume_l_per_ha is not None:
-            stated = _read_shares(evidence, unit, product.id, share)
+            stated = np.divide(partners[product.id], spray, out=np.full(len(unit), share), where=spray > 0)
             dose = treatment.spray_volume_l_per_ha * stated * product.strength_kg_per_l
         elif number and first is not None:
             dose = planned * (share * product.strength_kg_per_l) / (part * first.strength_kg_per_l)
@@ -70,21 +71,11 @@ def _list_products(evidence: Evidence, place: int, treatment: Treatment) -> list
     return pieces
 
 
-def _read_shares(evidence: Evidence, unit: NDArray[np.intp], product_id: str, share: float) -> FloatArray:
-    """Return the share of a partner that each unit states; the whole one where a unit says nothing of it."""
-    texts = evidence.units["tank_mix"].to_numpy(dtype=object)[unit]
-    stated = [
-        next((item.share for item in read_partners(str(text)) or () if item.product == product_id), share)
-        for text in texts.tolist()
-    ]
-    return np.array(stated, dtype=np.float64)
-
-
 def _find_stems(evidence: Evidence, treatment: Treatment, unit: NDArray[np.intp], planned: FloatArray) -> FloatArray:
     if treatment.method not in STEM_METHODS:
         return np.zeros(len(unit))
     patch = evidence.unit_patch[unit]
-    density = np.nan_to_num(find_stand(evidence).per_ha)[patch] * (patch >= 0)
+    density = np.nan_to_num(evidence.stand.per_ha)[patch] * (patch >= 0)
     product, part = evidence.components(treatment)[0]
     strength = 0.0 if product is None else product.strength_kg_per_l
     full = find_liquid_l_per_ha(evidence, treatment, unit) * part * strength

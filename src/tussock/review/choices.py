@@ -9,16 +9,15 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tussock.review.columns import find_places
-from tussock.review.doses import find_stand
 from tussock.review.evidence import Evidence
 from tussock.review.rows import Row, info, pick_rows, violation
 from tussock.review.setbacks import find_due
+from tussock.review.stems import find_fitting
 from tussock.review.tanks import find_standing_faults, forbids_treatment
 
 BoolArray = NDArray[np.bool_]
 IntArray = NDArray[np.intp]
 
-_SLACK_M: Final = 1e-9
 _VERDICTS: Final = ("chosen", "allowed", "refused")
 #: Columns that are blank, or nothing, where nothing is planned.
 _BLANK: Final = ("treatment_id", "method", "delivery", "product_id", "active", "season_from", "season_to")
@@ -189,20 +188,9 @@ def find_suits(evidence: Evidence) -> BoolArray:
     code = np.array([known[pair] for pair in pairs], dtype=np.intp)
     table = np.array([[item.suits(*pair) for pair in known] for item in evidence.treatments], dtype=bool)
     table = table.reshape(len(evidence.treatments), len(known))[:, code]
-    if not evidence.has_stem_table:
-        table = table & _find_fitting_stems(evidence)
+    fits = [find_fitting(evidence, item) for item in evidence.treatments]
+    table = table & np.array(fits, dtype=bool).reshape(table.shape)
     return np.column_stack([table, np.ones(len(table), dtype=bool)])
-
-
-def _find_fitting_stems(evidence: Evidence) -> BoolArray:
-    """Tell which treatment is for stems of the diameter of which patch, shape (treatments, patches)."""
-    diameter = find_stand(evidence).diameter_m
-    fits = np.ones((len(evidence.treatments), len(diameter)), dtype=bool)
-    for place, treatment in enumerate(evidence.treatments):
-        if treatment.stem_diameter_m is not None:
-            low, high = treatment.stem_diameter_m
-            fits[place] = (diameter >= low - _SLACK_M) & (diameter <= high + _SLACK_M)
-    return fits
 
 
 def find_forbidden_all_year(evidence: Evidence) -> BoolArray:

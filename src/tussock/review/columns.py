@@ -24,6 +24,9 @@ SCHEMAS: Final[Mapping[str, c.Schema]] = {
     "options": c.OPTIONS,
     "compliance": c.COMPLIANCE,
     "product_budget": c.PRODUCT_BUDGET,
+    "unit_hours": c.UNIT_HOURS,
+    "stems": c.STEMS,
+    "permits": c.PERMITS,
 }
 
 

@@ -2,29 +2,33 @@
 
 from __future__ import annotations
 
-from typing import Any, Final
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from tussock.base.columns import LENGTH
+from tussock.base.verdicts import (
+    CLEAR,
+    FAILS,
+    FIELD_CHECK,
+    INSIDE,
+    MEETS,
+    NOT_APPLICABLE,
+    NOT_CHECKED,
+    TO_DO,
+    WITHIN_ERROR,
+)
 from tussock.review.columns import find_places
 from tussock.review.evidence import Evidence
 from tussock.review.measured import Measured
 from tussock.review.rows import Row, info, pick_rows, violation
 from tussock.review.setbacks import find_closed, find_label, find_tolerance_m
+from tussock.review.slopes import check_slopes
 from tussock.review.tanks import find_forbidden
 
 FloatArray = NDArray[np.float64]
 BoolArray = NDArray[np.bool_]
-
-MEETS: Final = "meets the loaded rules as mapped"
-FIELD_CHECK: Final = "within error: field check"
-FAILS: Final = "does not meet"
-NOT_APPLICABLE: Final = "not applicable"
-TO_DO: Final = "to do before work"
-NOT_CHECKED: Final = "not checked: draft rule set"
-VERDICTS: Final = (MEETS, FIELD_CHECK, FAILS, NOT_APPLICABLE, TO_DO, NOT_CHECKED)
 
 
 def check_compliance(evidence: Evidence) -> list[Row]:
@@ -45,6 +49,7 @@ def check_compliance(evidence: Evidence) -> list[Row]:
         sub = table.iloc[known].reset_index(drop=True)
         rows += _check_texts(evidence, sub, unit[known], rule[known])
         rows += _check_figures(evidence, sub, unit[known], rule[known])
+        rows += check_slopes(evidence, sub, unit[known], rule[known])
         rows += _check_verdicts(evidence, sub, unit[known], rule[known])
     return [*rows, info("compliance", f"{len(table)} rows of unit and setback")]
 
@@ -262,8 +267,8 @@ def _find_words(
     listed = evidence.listed[rule, unit]
     slack = find_tolerance_m(achieved)
     edge = np.where(error == 0, required, required - error)
-    words = np.where(achieved <= edge, "inside", "within error").astype(object)
-    other = np.where(np.abs(achieved - edge) <= slack, np.where(words == "inside", "within error", "inside"), words)
-    words[~listed], other[~listed] = "clear", "clear"
-    words[anywhere], other[anywhere] = "inside", "inside"
+    words = np.where(achieved <= edge, INSIDE, WITHIN_ERROR).astype(object)
+    other = np.where(np.abs(achieved - edge) <= slack, np.where(words == INSIDE, WITHIN_ERROR, INSIDE), words)
+    words[~listed], other[~listed] = CLEAR, CLEAR
+    words[anywhere], other[anywhere] = INSIDE, INSIDE
     return words, other

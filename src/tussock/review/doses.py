@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 from functools import partial
 from typing import Any, Final
 
@@ -12,12 +11,12 @@ from numpy.typing import NDArray
 
 from tussock.base.columns import SMALL_LIQUID
 from tussock.base.records import STEM_METHODS, Product, Treatment
-from tussock.base.units import ACRE_M2, HECTARE_M2, INCH_M
-from tussock.review.columns import read_number
+from tussock.base.units import HECTARE_M2
 from tussock.review.evidence import Evidence
 from tussock.review.ground import find_difference
 from tussock.review.partners import read_partners
 from tussock.review.rows import Row, info, pick_rows, show_number, violation
+from tussock.review.stems import check_stems, find_liquid_per_stem, find_stem_liquid_l_per_ha, has_classes
 
 FloatArray = NDArray[np.float64]
 BoolArray = NDArray[np.bool_]
@@ -42,46 +41,16 @@ AMOUNTS: Final = {
     "dye_l": "L",
     "adjuvant_l": "L",
     "cuts": "cuts",
+    "partner_l": "L",
+    "partner_ae_kg": "kg ae",
 }
 
 
-@dataclass(frozen=True)
-class Stand:
-    """Stems of each patch: density [1/ha], diameter [m], count of the whole patch; nan where not mapped."""
-
-    per_ha: FloatArray
-    diameter_m: FloatArray
-    count: FloatArray
-
-
-def find_stand(evidence: Evidence) -> Stand:
-    """Return the stems of each patch from the mapper's own columns, shape (patches,)."""
-    frame = evidence.delivered.layers["patches"]
-    area_m2 = evidence.patches["area_m2"].to_numpy()
-    density = read_number(frame, "stems_per_acre") * (HECTARE_M2 / ACRE_M2)
-    if "stems_per_acre" not in frame.columns:
-        density = read_number(frame, "stems_per_ha")
-    counted = read_number(frame, "stem_count")
-    diameter = read_number(frame, "stem_diameter_in") * INCH_M
-    if "stem_diameter_in" not in frame.columns:
-        diameter = read_number(frame, "stem_diameter_cm") * 0.01
-    area_ha = np.where(area_m2 > 0, area_m2, np.nan) / HECTARE_M2
-    per_ha = np.where(np.isnan(counted), density, counted / area_ha)
-    return Stand(per_ha, diameter, np.where(np.isnan(counted), density * area_ha, counted))
-
-
 def find_liquid_l_per_ha(evidence: Evidence, treatment: Treatment, unit: NDArray[np.intp]) -> FloatArray:
-    """Return the mix on a hectare of treated ground of some units [L/ha]; nan where the folder does not tell.
-
-    A stem table is not part of a plan folder: with one, what follows from single stems stays unknown here.
-    """
+    """Return the mix on a hectare of treated ground of some units [L/ha]; nan where no stems are mapped."""
     if treatment.spray_volume_l_per_ha is not None:
         return np.full(len(unit), treatment.spray_volume_l_per_ha)
-    if evidence.has_stem_table:
-        return np.full(len(unit), np.nan)
-    stand, patch = find_stand(evidence), evidence.unit_patch[unit]
-    liquid: FloatArray = find_liquid_per_stem(treatment, stand.diameter_m[patch])[0] * stand.per_ha[patch]
-    return liquid
+    return find_stem_liquid_l_per_ha(evidence, treatment)[evidence.unit_patch[unit]]
 
 
 def find_full_dose(evidence: Evidence) -> FloatArray:
@@ -94,37 +63,6 @@ def find_full_dose(evidence: Evidence) -> FloatArray:
             part = (treatment.concentration or 0.0) * product.strength_kg_per_l
             dose[unit] = find_liquid_l_per_ha(evidence, treatment, unit) * part
     return dose
-
-
-def find_liquid_per_stem(treatment: Treatment, diameter_m: FloatArray) -> tuple[FloatArray, FloatArray]:
-    """Return mix [L] and injection cuts for one stem of each diameter.
-
-    Injection: cuts x dose, one cut for each step of diameter or of circumference, rounded up, at least one. Cut stump:
-    a dose for each cut, or for the area of the ring, pi/4 (d^2 - (d - 2w)^2). Basal bark: pi d h x dose.
-    """
-    one = np.ones_like(diameter_m)
-    if treatment.dose_per_stem_l is not None:
-        return one * treatment.dose_per_stem_l, one
-    if treatment.method == "stem_injection":
-        cuts = one
-        if treatment.cut_per_diameter_m is not None:
-            cuts = _count_steps(diameter_m / treatment.cut_per_diameter_m)
-        elif treatment.cut_spacing_m is not None:
-            cuts = _count_steps(np.pi * diameter_m / treatment.cut_spacing_m)
-        return cuts * (treatment.dose_per_cut_l or math.nan), cuts
-    if treatment.method == "cut_stump":
-        if treatment.dose_per_ring_area_l_per_m2 is None:
-            return one * (treatment.dose_per_cut_l or math.nan), one
-        width = math.inf if treatment.ring_width_m is None else treatment.ring_width_m
-        core = np.maximum(diameter_m - 2 * width, 0.0)
-        return np.pi / 4 * (diameter_m**2 - core**2) * treatment.dose_per_ring_area_l_per_m2, one
-    film = _BARK_L_PER_M2 if treatment.dose_per_bark_area_l_per_m2 is None else treatment.dose_per_bark_area_l_per_m2
-    return np.pi * diameter_m * (treatment.band_height_m or math.nan) * film, one
-
-
-def _count_steps(steps: FloatArray) -> FloatArray:
-    counted: FloatArray = np.maximum(np.ceil(steps - _SLACK * np.maximum(1.0, steps)), 1.0)
-    return counted
 
 
 def find_share(evidence: Evidence) -> FloatArray:
@@ -156,10 +94,9 @@ def find_amounts(evidence: Evidence) -> dict[str, FloatArray]:
         if product is not None and len(unit):
             one = _find_amounts(evidence, treatment, product, unit, share[unit])
             one["ae_kg_per_ha"] = full[unit] * share[unit]
-            if evidence.has_stem_table and treatment.spray_volume_l_per_ha is None:
-                one["ae_kg_per_ha"] = evidence.units["ae_kg_per_ha"].to_numpy()[unit]
             for name, values in one.items():
                 amounts[name][unit] = values
+    amounts["partner_l"], amounts["partner_ae_kg"] = find_partner_sums(evidence)
     return amounts
 
 
@@ -195,13 +132,15 @@ def _find_amounts(
 def _find_stem_amounts(
     evidence: Evidence, treatment: Treatment, unit: NDArray[np.intp]
 ) -> tuple[FloatArray, FloatArray]:
-    """Return liquid and cuts of stems; with a stem table, which is not in the folder, those that the units state."""
+    """Return liquid and cuts of stems; of patches with diameter classes those stated, which `check_stems` holds."""
     units = evidence.units
-    if evidence.has_stem_table:
-        return units["spray_l"].to_numpy()[unit], units["cuts"].to_numpy()[unit]
-    each, cuts = find_liquid_per_stem(treatment, find_stand(evidence).diameter_m[evidence.unit_patch[unit]])
+    stand, patch = evidence.stand, evidence.unit_patch[unit]
+    each, cuts = (stand.add_up(size)[patch] for size in find_liquid_per_stem(treatment, stand.diameter_m))
     treated = units["stems"].to_numpy()[unit]
-    return treated * each, treated * cuts if treatment.method == "stem_injection" else np.full(len(unit), np.nan)
+    classes = has_classes(evidence)[patch]
+    liquid = np.where(classes, units["spray_l"].to_numpy()[unit], treated * each)
+    injected = np.where(classes, units["cuts"].to_numpy()[unit], treated * cuts)
+    return liquid, injected if treatment.method == "stem_injection" else np.full(len(unit), np.nan)
 
 
 def find_flow(evidence: Evidence, treatment: Treatment) -> float | None:
@@ -210,6 +149,69 @@ def find_flow(evidence: Evidence, treatment: Treatment) -> float | None:
     if treatment.flow_l_per_s is not None or operations is None:
         return treatment.flow_l_per_s
     return next((item.flow_l_per_s for item in operations.equipment if item.id == treatment.equipment), None)
+
+
+def find_partners_l(evidence: Evidence, place: int) -> dict[str, FloatArray]:
+    """Return the volume of each partner in the tank of the units of one treatment [L], in the order of the units.
+
+    It is the treatment's share of the mix. Where a limit has weakened a share, the unit states it with four digits
+    only: the weakened ones together are then what the unit's own sum of partners leaves, where that agrees.
+    """
+    treatment, units = evidence.treatments[place], evidence.units
+    unit = np.flatnonzero(evidence.unit_treatment == place)
+    spray = units["spray_l"].to_numpy()[unit]
+    listed = [(product.id, share) for product, share in evidence.components(treatment)[1:] if product is not None]
+    volumes = [spray * share for _, share in listed]
+    if listed and treatment.up_to_limit is True and treatment.spray_volume_l_per_ha is not None:
+        volumes = _weaken_partners(evidence, unit, listed, spray)
+    partners: dict[str, FloatArray] = {}
+    for (name, _), size in zip(listed, volumes, strict=True):
+        partners[name] = partners.get(name, 0.0) + size
+    return partners
+
+
+def _weaken_partners(
+    evidence: Evidence, unit: NDArray[np.intp], listed: list[tuple[str, float]], spray: FloatArray
+) -> list[FloatArray]:
+    """Return the volume of each partner with the shares that the units state, where these are lower [L]."""
+    units = evidence.units
+    texts = units["tank_mix"].to_numpy(dtype=object)[unit]
+    shares = np.array([_read_shares(texts, name, share) for name, share in listed])
+    whole = np.array([[share] for _, share in listed])
+    weakened = np.where(shares < whole, shares, 0.0).sum(axis=0) * spray
+    exact = np.where(shares < whole, 0.0, shares).sum(axis=0) * spray
+    left = take_stated(units["partner_l"].to_numpy()[unit] - exact, weakened)
+    factor = np.divide(left, weakened, out=np.ones_like(left), where=weakened > 0)
+    return [spray * share * np.where(share < most, factor, 1.0) for share, most in zip(shares, whole, strict=True)]
+
+
+def _read_shares(texts: NDArray[Any], name: str, share: float) -> FloatArray:
+    """Return the share of a partner that each unit states; the treatment's own where a unit states no lower one."""
+    stated = [
+        next((item.share for item in read_partners(str(text)) or () if item.product == name), share)
+        for text in texts.tolist()
+    ]
+    return np.array([one if one < share * (1 - _SHOWN) else share for one in stated], dtype=np.float64)
+
+
+def take_stated(found: FloatArray, expected: FloatArray) -> FloatArray:
+    """Return what is stated where it agrees with what is known of it, to the digits of words; else what is known."""
+    agrees: FloatArray = np.where(np.abs(found - expected) <= np.abs(expected) * _SHOWN, found, expected)
+    return agrees
+
+
+def find_partner_sums(evidence: Evidence) -> tuple[FloatArray, FloatArray]:
+    """Return volume [L] and acid equivalent [kg] of the partners in the tank of each unit, added up, shape (u,)."""
+    volume, ae = np.zeros(len(evidence.units)), np.zeros(len(evidence.units))
+    for place in range(len(evidence.treatments)):
+        unit = np.flatnonzero(evidence.unit_treatment == place)
+        partners = find_partners_l(evidence, place)
+        for name, size in partners.items():
+            volume[unit] += size
+            ae[unit] += size * evidence.catalog.products[name].strength_kg_per_l
+        if len(partners) > 1 and evidence.treatments[place].up_to_limit is True:
+            ae[unit] = take_stated(evidence.units["partner_ae_kg"].to_numpy()[unit], ae[unit])
+    return volume, ae
 
 
 def check_doses(evidence: Evidence) -> list[Row]:
@@ -222,11 +224,7 @@ def check_doses(evidence: Evidence) -> list[Row]:
         off = find_difference(found, expected)
         rows += pick_rows(off > TOLERANCE, partial(_describe, ids, name, found, expected, off), off)
     rows += _check_partners(evidence)
-    if evidence.has_stem_table:
-        note = "a stem table is not part of the folder: what follows from single stems is taken as stated"
-        rows.append(info("plan.gpkg", "not checked: liquid and cuts of stem methods", "", note))
-    else:
-        rows += _check_stems(evidence)
+    rows += check_stems(evidence, find_share(evidence))
     return [*rows, info("plan.gpkg", f"{len(AMOUNTS)} amounts of {len(units)} units")]
 
 
@@ -273,34 +271,3 @@ def _find_partner_fault(evidence: Evidence, unit: int, expected: dict[str, float
         if not math.isnan(spray) and f"{float(item.amount.split(' ')[0]):.3g}" != amount and not weaker:
             return text
     return ""
-
-
-def _check_stems(evidence: Evidence) -> list[Row]:
-    """Check that the stems of a patch are shared among its units by area, in whole stems, none lost and none added."""
-    units, place, stand = evidence.units, evidence.unit_patch, find_stand(evidence)
-    stems = units["stems"].to_numpy()
-    ids = units["unit_id"].to_numpy()
-    own = (place >= 0) & ~np.isnan(stems)
-    patch_area = evidence.patches["area_m2"].to_numpy()
-    fair = np.full(len(units), np.nan)
-    fair[own] = stand.count[place[own]] * units["area_m2"].to_numpy()[own] / patch_area[place[own]]
-    share = find_share(evidence)
-    off = np.where(own, np.abs(stems - fair * share), 0.0)
-    rows = pick_rows(
-        own & ~(off <= 2.0),  # noqa: PLR2004  (whole stems: one by sharing, one by the limit)
-        lambda k: violation(f"unit {ids[k]}, stems", show_number(stems[k]), f"about {fair[k] * share[k]:.1f}"),
-        off,
-    )
-    total = np.bincount(place[own], stems[own], minlength=len(patch_area))
-    wanted = np.rint(stand.count)
-    whole = np.bincount(place[own & (share >= 1)], minlength=len(patch_area)) == np.bincount(
-        place[place >= 0], minlength=len(patch_area)
-    )
-    over = (total > wanted) | (whole & (total != wanted) & (total > 0))
-    patch_ids = evidence.patches["patch_id"].to_numpy()
-    return rows + pick_rows(
-        over & ~np.isnan(wanted),
-        lambda k: violation(
-            f"patch {patch_ids[k]}, stems", show_number(total[k]), show_number(wanted[k]), "stems of its units"
-        ),
-    )

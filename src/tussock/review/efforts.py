@@ -10,8 +10,10 @@ from numpy.typing import NDArray
 
 from tussock.base.records import Equipment, Operations, Production, Treatment
 from tussock.base.units import HECTARE_M2
+from tussock.review.doses import find_partners_l, take_stated
 from tussock.review.evidence import Evidence
 from tussock.review.ground import find_difference
+from tussock.review.hours import FIELD_TERMS, count_days, find_day_factors, find_field_terms
 from tussock.review.rows import Row, info, pick_rows, show_number, violation
 
 FloatArray = NDArray[np.float64]
@@ -32,36 +34,64 @@ EFFORTS: Final = (
     "equipment_cost",
     "cost",
 )
-#: Terms of the cost that a unit does not show.
-PARTS: Final = ("supply_cost",)
+#: Terms of hours and cost that only the table of hours shows.
+PARTS: Final = ("supply_cost", *FIELD_TERMS, "travel_h", "breaks_h", "productive_h", "on_site_h")
 
 
-def find_efforts(evidence: Evidence) -> dict[str, FloatArray]:
-    """Return loads, hours and the terms of the cost that each unit should have, shape (u,) each; nan where blank."""
+def find_efforts(evidence: Evidence, days: FloatArray | None = None) -> dict[str, FloatArray]:
+    """Return loads, terms of the hours and of the cost that each unit should have, shape (u,) each; nan where blank.
+
+    Parameters
+    ----------
+    evidence
+        Units with their amounts.
+    days
+        Crew days of each patch; by default those that the hours on the site come to.
+    """
+    if days is not None:
+        return _find_efforts(evidence, days)
+    if "efforts" not in evidence.memo:
+        evidence.memo["efforts"] = _find_efforts(evidence, find_days(evidence))
+    efforts: dict[str, FloatArray] = evidence.memo["efforts"]
+    return efforts
+
+
+def find_days(evidence: Evidence) -> FloatArray:
+    """Return the crew days of each patch, by its hours as if it took one."""
+    if "days" not in evidence.memo:
+        one = _find_efforts(evidence, np.ones(len(evidence.patches)))
+        evidence.memo["days"] = count_days(evidence, one["on_site_h"])
+    days: FloatArray = evidence.memo["days"]
+    return days
+
+
+def _find_efforts(evidence: Evidence, days: FloatArray) -> dict[str, FloatArray]:
     count = len(evidence.units)
     efforts = {name: np.zeros(count) for name in (*EFFORTS, *PARTS)}
     operations = evidence.catalog.operations
-    for place, treatment in enumerate(evidence.treatments):
+    for place in range(len(evidence.treatments)):
         used = evidence.unit_treatment == place
         if not used.any():
             continue
         if operations is None:
             one: dict[str, Any] = dict.fromkeys(efforts, np.nan)
         else:
-            one = _find_effort(evidence, operations, treatment, used)
+            one = _find_effort(evidence, operations, place, used, days)
         for name, values in one.items():
             efforts[name][used] = values
     return efforts
 
 
-def _find_effort(evidence: Evidence, operations: Operations, treatment: Treatment, used: BoolArray) -> dict[str, Any]:
+def _find_effort(
+    evidence: Evidence, operations: Operations, place: int, used: BoolArray, days: FloatArray
+) -> dict[str, Any]:
     """Return the effort of units: setting up (whole crew), treating (one person), refilling, and what they cost.
 
-    Where the operations time the way, the search and the day as well, those terms rest on distances that are not part
-    of a plan folder: the hours stated are then taken, and may not be less than the three terms.
+    Where the operations time the way, the search and the day as well, those terms rest on the distances of the table
+    of hours, which `ways` measures anew.
     """
-    units = evidence.units
-    spray, product = units["spray_l"].to_numpy()[used], units["product_l"].to_numpy()[used]
+    units, treatment = evidence.units, evidence.treatments[place]
+    spray = units["spray_l"].to_numpy()[used]
     equipment = next((item for item in operations.equipment if item.id == treatment.equipment), None)
     loads = _count_loads(spray, equipment)
     treating = _find_treating_h(evidence, operations, treatment, used)
@@ -69,22 +99,43 @@ def _find_effort(evidence: Evidence, operations: Operations, treatment: Treatmen
     refill[np.isnan(spray)] = np.nan
     crew = operations.crew
     setup = np.full(len(spray), np.nan if crew is None else crew.setup_s * crew.size / _HOUR_S)
-    hours = setup + treating + refill
-    if operations.time is not None:
-        refill = np.where(np.isnan(refill), np.nan, np.fmax(refill, units["refill_h"].to_numpy()[used]))
-        hours = np.fmax(hours, units["crew_h"].to_numpy()[used])
+    field = find_field_terms(evidence, operations, used, np.nan_to_num(loads), days)
+    refill = refill + field.pop("way_h")
+    on_site = sum(field.values(), setup + treating + refill)
+    travel, breaks = (on_site * share if share else np.zeros(len(spray)) for share in find_day_factors(operations))
+    hours = on_site + travel + breaks
     labour = np.full(len(spray), np.nan) if crew is None else hours * _HOUR_S * crew.wage_per_s[0]
-    price = next((item.price_per_l[0] for item in operations.price if item.product == treatment.product), np.nan)
-    bought = np.zeros(len(spray)) if treatment.product is None else product * price
     rent = 0.0 if equipment is None or equipment.cost_per_s is None else equipment.cost_per_s[0]
     terms = {
         "labour_cost": labour,
-        "product_cost": bought,
+        "product_cost": _find_product_cost(evidence, operations, place, used),
         "equipment_cost": (treating + refill) * _HOUR_S * rent,
         "supply_cost": _find_supply_cost(evidence, operations, used),
     }
-    parts = {"setup_h": setup, "treating_h": treating, "refill_h": refill}
+    parts = {"setup_h": setup, "treating_h": treating, "refill_h": refill, **field, "on_site_h": on_site}
+    parts |= {"travel_h": travel, "breaks_h": breaks}
+    parts["productive_h"] = field["search_h"] + treating + refill + field["mixing_h"] + field["flagging_h"]
     return {"loads": loads, "crew_h": hours, **parts, **terms, "cost": sum(terms.values())}
+
+
+def _find_product_cost(evidence: Evidence, operations: Operations, place: int, used: BoolArray) -> FloatArray:
+    """Return the cost of every product in the tank; nan where one of them has no price."""
+    treatment, units = evidence.treatments[place], evidence.units
+    cost = np.zeros(int(used.sum()))
+    if treatment.product is None:
+        return cost
+    prices = find_prices(operations)
+    partners = find_partners_l(evidence, place)
+    for name, size in [(treatment.product, units["product_l"].to_numpy()[used]), *partners.items()]:
+        cost = cost + size * prices.get(name, np.nan)
+    if len(partners) > 1 and treatment.up_to_limit is True:  # the shares of a weakened mix stand in words only
+        return take_stated(units["product_cost"].to_numpy()[used], cost)
+    return cost
+
+
+def find_prices(operations: Operations | None) -> dict[str, float]:
+    """Return the price of each product and supply for a litre."""
+    return {} if operations is None else {item.product: item.price_per_l[0] for item in operations.price}
 
 
 def _find_supply_cost(evidence: Evidence, operations: Operations, used: BoolArray) -> FloatArray:
@@ -93,7 +144,7 @@ def _find_supply_cost(evidence: Evidence, operations: Operations, used: BoolArra
     dye, adjuvant = units["dye_l"].to_numpy(), units["adjuvant_l"].to_numpy()
     oil = np.where(
         (units["carrier"] == "oil").to_numpy(),
-        units["spray_l"].to_numpy() - units["product_l"].to_numpy() - dye - adjuvant,
+        units["spray_l"].to_numpy() - units["product_l"].to_numpy() - units["partner_l"].to_numpy() - dye - adjuvant,
         0.0,
     )
     amounts = {"dye": dye, "adjuvant": adjuvant, "oil": oil}

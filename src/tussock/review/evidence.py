@@ -37,6 +37,7 @@ from tussock.review.geometry import (
 )
 from tussock.review.measured import Measured
 from tussock.review.seasons import Days, find_planned
+from tussock.review.stands import Stand, find_stand
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -74,6 +75,13 @@ class Evidence:
         """Return a frame under the SI names of a table."""
         return read_si(frame, SCHEMAS[name], self.system)
 
+    def with_units(self, units: pd.DataFrame) -> Evidence:
+        """Return the same evidence with other amounts in its units; what was measured on the ground stays."""
+        moved = Evidence(self.delivered, self.catalog)
+        kept = {name: found for name, found in self.memo.items() if name != "efforts"}
+        vars(moved).update(vars(self) | {"units": units, "memo": kept})
+        return moved
+
     @cached_property
     def units(self) -> pd.DataFrame:
         """Units in SI, one row for each in the order of the file."""
@@ -93,6 +101,21 @@ class Evidence:
     def options(self) -> pd.DataFrame:
         """Candidates of every unit."""
         return self.table("options")
+
+    @cached_property
+    def stems(self) -> pd.DataFrame:
+        """Stem table in SI, no row where the site has none."""
+        return self.table("stems")
+
+    @cached_property
+    def stand(self) -> Stand:
+        """Stems of each patch by diameter class."""
+        return find_stand(self.delivered.layers["patches"], self.patches, self.stems)
+
+    @cached_property
+    def hours(self) -> pd.DataFrame:
+        """Terms of the hours of the planned units, in SI."""
+        return self.table("unit_hours")
 
     @cached_property
     def crs(self) -> CRS:
@@ -196,7 +219,7 @@ class Evidence:
 
     @cached_property
     def has_stem_table(self) -> bool:
-        """Whether the plan was made with a table of stems, which is not part of its folder."""
+        """Whether the plan was made with a table of stems."""
         layers = self.delivered.run.get("layers")
         listed = layers if isinstance(layers, list) else []
         return any(isinstance(item, dict) and item.get("name") == "stems" for item in listed)
@@ -268,11 +291,30 @@ class Evidence:
         return np.where(line, read_number(frame, "width_m"), 0.0) / 2
 
     @cached_property
+    def _feature_degrees(self) -> dict[str, NDArray[Any]]:
+        return {}
+
+    def feature_degrees(self, layer: str) -> NDArray[Any]:
+        """Return the outlines of a layer of features in degrees."""
+        if layer not in self._feature_degrees:
+            moved = move_to_degrees(fill(self.outlines(layer)), self.delivered.layers[layer].crs)
+            self._feature_degrees[layer] = moved
+        return self._feature_degrees[layer]
+
+    def move_near(self, layer: str, chosen: BoolArray, part: Part, edges: LocalEdges) -> tuple[NDArray[Any], IntArray]:
+        """Return the chosen features that lie near a part, in its projection [m], and their rows in the layer."""
+        near = np.zeros(len(chosen), dtype=bool)
+        near[edges.run_owner] = True
+        near[edges.area_owner] = True
+        rows = np.flatnonzero(near & chosen).astype(np.intp)
+        return move_outlines(self.feature_degrees(layer)[rows], part.to_local), rows
+
+    @cached_property
     def edges(self) -> dict[str, Edges]:
-        """Outlines of water and receptors, cut into runs."""
+        """Outlines of water, receptors and access, cut into runs."""
         return {
-            name: cut_edges(move_to_degrees(fill(self.outlines(name)), self.delivered.layers[name].crs))
-            for name in ("water", "receptors")
+            name: cut_edges(self.feature_degrees(name))
+            for name in ("water", "receptors", "access")
             if name in self.delivered.layers
         }
 
@@ -291,6 +333,11 @@ class Evidence:
         return pieces
 
     @cached_property
+    def memo(self) -> dict[str, Any]:
+        """What checks found on the ground and look up again, by name."""
+        return {}
+
+    @cached_property
     def _nearest(self) -> dict[tuple[str, bytes], Nearest]:
         return {}
 
@@ -300,7 +347,7 @@ class Evidence:
         Parameters
         ----------
         layer
-            ``"water"`` or ``"receptors"``.
+            ``"water"``, ``"receptors"`` or ``"access"``.
         credit_m
             Half width and required distance of each feature; nan for features that are not meant.
         """

@@ -28,7 +28,7 @@ _CUBE: Final = 0.003
 _RUN_SEGMENTS: Final = 16
 #: Features within this of a part are moved into its projection at once; further ones when nothing nearer is found.
 _NEAR_M: Final = 12_000.0
-_RADIUS_M: Final = 6_371_000.0
+RADIUS_M: Final = 6_371_000.0
 _POLYGON: Final = 3
 
 
@@ -120,10 +120,11 @@ def split_site(lon: FloatArray, lat: FloatArray) -> list[Part]:
     _, label = np.unique(cube, axis=0, return_inverse=True)
     order = np.argsort(np.asarray(label).ravel(), kind="stable")
     groups = np.split(order, np.flatnonzero(np.diff(np.asarray(label).ravel()[order])) + 1) if len(order) else []
-    return [_make_part(members, sphere[members]) for members in groups]
+    return [make_part(members, sphere[members]) for members in groups]
 
 
-def _make_part(members: IntArray, sphere: FloatArray) -> Part:
+def make_part(members: IntArray, sphere: FloatArray) -> Part:
+    """Return a part around some places on the unit sphere, shape (n, 3), with its own projection."""
     from pyproj import Transformer
 
     middle = sphere.mean(axis=0)
@@ -132,7 +133,7 @@ def _make_part(members: IntArray, sphere: FloatArray) -> Part:
     local = f"+proj=aeqd +lat_0={lat:.9f} +lon_0={lon:.9f} +datum=WGS84 +units=m +type=crs"
     to_local = Transformer.from_crs("EPSG:4326", local, always_xy=True)
     to_degrees = Transformer.from_crs(local, "EPSG:4326", always_xy=True)
-    radius_m = float(np.linalg.norm(sphere - middle, axis=1).max()) * _RADIUS_M
+    radius_m = float(np.linalg.norm(sphere - middle, axis=1).max()) * RADIUS_M
     return Part(members, to_local, to_degrees, middle, radius_m)
 
 
@@ -236,7 +237,7 @@ def move_edges(edges: Edges, part: Part, owners: NDArray[np.bool_] | None = None
     """
     if owners is None:
         near = [
-            np.linalg.norm(place[:, :3] - part.middle, axis=1) - place[:, 3] <= (part.radius_m + _NEAR_M) / _RADIUS_M
+            np.linalg.norm(place[:, :3] - part.middle, axis=1) - place[:, 3] <= (part.radius_m + _NEAR_M) / RADIUS_M
             for place in (edges.run_place, edges.area_place)
         ]
         complete_m = np.inf if near[0].all() and near[1].all() else 0.9 * _NEAR_M  # the sphere is no ellipsoid
@@ -389,3 +390,29 @@ def _find_inside(outline: GeometryArray, edges: LocalEdges, credit: FloatArray) 
     tree = shapely.STRtree(shapely.points(xy[first]))
     area, place = tree.query(edges.areas[meant], predicate="intersects")
     return item[piece[first]][place].astype(np.intp), meant[area]
+
+
+def find_nearest(degrees: GeometryArray, edges: Edges, credit_m: FloatArray) -> Nearest:
+    """Return the feature that binds each of a few outlines [degrees], wherever they lie.
+
+    Parameters
+    ----------
+    degrees
+        Outlines that are not empty, shape (n,).
+    edges
+        Features of a layer.
+    credit_m
+        Half width and required distance of each feature; nan for features that are not meant.
+    """
+    points = shapely.get_coordinates(shapely.point_on_surface(degrees))
+    found = Nearest(np.full(len(degrees), -1, np.intp), np.full(len(degrees), np.nan), np.zeros(len(degrees), bool))
+    for part in split_site(points[:, 0], points[:, 1]):
+        near = move_edges(edges, part)
+        outline = move_outlines(degrees[part.members], part.to_local)
+        some = measure_nearest(search_nearest(outline, near, credit_m), credit_m, part)
+        if find_unsure(some, near, credit_m).any():
+            every = move_edges(edges, part, ~np.isnan(credit_m))
+            some = measure_nearest(search_nearest(outline, every, credit_m), credit_m, part)
+        found.owner[part.members], found.distance_m[part.members] = some.owner, some.distance_m
+        found.on[part.members] = some.on
+    return found

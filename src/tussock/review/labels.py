@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from tussock.base.records import DELIVERY, Product
 from tussock.review.evidence import Evidence
-from tussock.review.geometry import Part, move_outlines, move_to_degrees, rebuild
+from tussock.review.geometry import rebuild
 from tussock.review.rows import Row, info, pick_rows, violation
 from tussock.review.tanks import find_label_faults, find_unlisted, is_within
 
@@ -108,9 +108,32 @@ def _check_wet(evidence: Evidence) -> list[Row]:
     )
 
 
+def find_standing_in_water(evidence: Evidence) -> BoolArray:
+    """Tell which units reach into water that is not dry: by more than a shared edge."""
+    if "water" not in evidence.edges:
+        return np.zeros(len(evidence.units), dtype=bool)
+    wet_m2 = _find_all_wet_m2(evidence)
+    wet: BoolArray = (wet_m2 > _WET_M2) & (wet_m2 > _WET_SHARE * evidence.unit_area_m2)
+    return wet
+
+
+def find_touching_water(evidence: Evidence) -> BoolArray:
+    """Tell which units have any ground on water that is not dry, be it a shared edge."""
+    if "water" not in evidence.edges:
+        return np.zeros(len(evidence.units), dtype=bool)
+    touching: BoolArray = _find_all_wet_m2(evidence) > 0
+    return touching
+
+
+def _find_all_wet_m2(evidence: Evidence) -> NDArray[np.float64]:
+    if "wet_m2" not in evidence.memo:
+        evidence.memo["wet_m2"] = find_wet_ground_m2(evidence, np.ones(len(evidence.units), dtype=bool))
+    wet_m2: NDArray[np.float64] = evidence.memo["wet_m2"]
+    return wet_m2
+
+
 def find_wet_ground_m2(evidence: Evidence, some: BoolArray) -> NDArray[np.float64]:
     """Return how much of some units lies on water that is not dry [m2]; streams drawn as lines have their width."""
-    frame = evidence.delivered.layers["water"]
     wet = evidence.feature_column("water", "state") != "dry"
     half = evidence.half_width_m("water")
     nearest = evidence.nearest("water", np.where(wet, half, np.nan)) if wet.any() else None
@@ -118,20 +141,17 @@ def find_wet_ground_m2(evidence: Evidence, some: BoolArray) -> NDArray[np.float6
     if nearest is None:
         return ground
     touching = some & (nearest.on | (nearest.distance_m - half[nearest.owner] <= 0))
-    outlines = np.asarray(frame.geometry.array, dtype=object)
-    for part, outline, _ in evidence.local:
+    for part, outline, edges in evidence.local:
         chosen = touching[part.members]
         members, shapes = part.members[chosen], rebuild(outline[chosen])
         if not len(members):
             continue
-        ground[members] = _measure_wet(evidence, part, shapes, outlines[wet], half[wet])
+        local, rows = evidence.move_near("water", wet, part, edges["water"])
+        ground[members] = _measure_wet(shapes, local, half[rows])
     return ground
 
 
-def _measure_wet(
-    evidence: Evidence, part: Part, shapes: NDArray[Any], water: NDArray[Any], half: NDArray[np.float64]
-) -> NDArray[np.float64]:
-    local = move_outlines(move_to_degrees(water, evidence.delivered.layers["water"].crs), part.to_local)
+def _measure_wet(shapes: NDArray[Any], local: NDArray[Any], half: NDArray[np.float64]) -> NDArray[np.float64]:
     wide = half > 0
     local[wide] = shapely.buffer(local[wide], half[wide])
     local = rebuild(local)

@@ -12,7 +12,6 @@ import shapely
 from numpy.typing import NDArray
 
 from tussock.base.columns import DOSE
-from tussock.base.records import STEM_METHODS
 from tussock.base.text import show_dose
 from tussock.review.applied import list_applied
 from tussock.review.columns import find_places, read_number
@@ -273,11 +272,6 @@ def _check_used(evidence: Evidence, ledger: Ledger) -> list[Row]:
     apart = evidence.unit_patch[first] != evidence.unit_patch[second]
     for unit in (first[apart], second[apart]):
         most[unit] = np.inf  # the plan counts the heaviest dose that another patch plans anywhere on shared ground
-    if evidence.has_stem_table:
-        by_table = applied.loc[
-            applied["treatment"].map(lambda k: evidence.treatments[k].method in STEM_METHODS), "unit"
-        ]
-        least[by_table], most[by_table] = 0.0, np.inf  # stems are not in the folder
     found = evidence.units["annual_limit_used_pct"].to_numpy()
     fits = (found >= least * (1 - AREA_TOLERANCE)) & (found <= most * (1 + AREA_TOLERANCE))
     ids = evidence.units["unit_id"].to_numpy()

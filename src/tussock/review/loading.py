@@ -10,8 +10,9 @@ from importlib.util import find_spec
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final, TypeVar
 
+from tussock.base.approval import APPROVAL_FILE
 from tussock.review import readers
-from tussock.review.delivered import CSV_FILES, FILES, LAYERS, MORE_LAYERS, TABLES, Delivered
+from tussock.review.delivered import CSV_FILES, FILES, LAYERS, MORE_LAYERS, MORE_TABLES, TABLES, Delivered
 from tussock.review.rows import Row, info, violation, warning
 
 if TYPE_CHECKING:
@@ -20,8 +21,8 @@ if TYPE_CHECKING:
 
 ResultT = TypeVar("ResultT")
 
-#: Versions of plans that this review knows how to read (major and minor).
-KNOWN_VERSIONS: Final = ("0.1",)
+#: Format of plan folders that this review knows how to read.
+KNOWN_FORMAT: Final = 1
 RUN_FILE: Final = "run.json"
 GEOPACKAGE: Final = "plan.gpkg"
 WORKBOOK: Final = "plan.xlsx"
@@ -119,12 +120,8 @@ def _read_run(loader: _Loader) -> dict[str, Any] | None:
     if not isinstance(content, dict) or "tussock" not in content:
         loader.refuse(RUN_FILE, "not a run file", what)
         return None
-    version = str(content["tussock"])
-    if ".".join(version.split(".")[:2]) not in KNOWN_VERSIONS:
-        known = " or ".join(f"{item}.x" for item in KNOWN_VERSIONS)
-        loader.refuse(
-            RUN_FILE, f"a plan of version {version}", f"version {known}: make the plan anew, or review it there"
-        )
+    if content.get("format") != KNOWN_FORMAT or isinstance(content["format"], bool):
+        loader.refuse(RUN_FILE, *_describe_format(content))
         return None
     needed = {"documents": list, "inputs": list, "outputs": dict, "crs": dict}
     missing = [key for key, kind in needed.items() if not isinstance(content.get(key), kind)]
@@ -132,6 +129,17 @@ def _read_run(loader: _Loader) -> dict[str, Any] | None:
         loader.refuse(RUN_FILE, f"without {', '.join(missing)}", what)
         return None
     return content
+
+
+def _describe_format(content: dict[str, Any]) -> tuple[str, str]:
+    """Say which format a folder has that cannot be read, and what to do."""
+    given, version = content.get("format"), content["tussock"]
+    here = f"format {KNOWN_FORMAT}"
+    if given is None:
+        return f"a plan of version {version}, older than {here}", f"{here}: make the plan anew with this version"
+    if isinstance(given, int) and not isinstance(given, bool) and given > KNOWN_FORMAT:
+        return f"a plan of version {version}, format {given}, newer than {here}", f"{here}: review it with that version"
+    return f"a plan of version {version}, format {given!r}", f"{here}: make the plan anew with this version"
 
 
 def _check_files(loader: _Loader, run: dict[str, Any]) -> None:
@@ -150,7 +158,7 @@ def _check_files(loader: _Loader, run: dict[str, Any]) -> None:
         else:
             loader.refuse(name, "missing")
     for item in sorted(loader.folder.iterdir()):
-        if item.name not in wanted:
+        if item.name not in wanted and item.name != APPROVAL_FILE:
             note = "not of the plan, not checked; take it out of the folder before it is passed on"
             loader.rows.append(warning(item.name, "a file that run.json does not list", "", note))
 
@@ -176,13 +184,13 @@ def _read_geopackage(loader: _Loader) -> tuple[dict[str, gpd.GeoDataFrame], dict
     names = loader.attempt(GEOPACKAGE, lambda: readers.list_contents(path))
     layers: dict[str, gpd.GeoDataFrame] = {}
     tables: dict[str, pd.DataFrame] = {}
-    for name in () if names is None else (*LAYERS, *MORE_LAYERS, *TABLES):
+    for name in () if names is None else (*LAYERS, *MORE_LAYERS, *TABLES, *MORE_TABLES):
         where = f"{GEOPACKAGE}, {name}"
         if name not in (names or ()):
-            if name not in MORE_LAYERS:
+            if name not in (*MORE_LAYERS, *MORE_TABLES):
                 loader.refuse(where, "missing", "the layer or table as the plan wrote it")
             continue
-        if name in TABLES:
+        if name in (*TABLES, *MORE_TABLES):
             table = loader.attempt(where, lambda name=name: readers.read_table(path, name))  # type: ignore[misc]
             tables |= {} if table is None else {name: table}
         else:

@@ -171,6 +171,8 @@ def check_inputs(evidence: Evidence, site_path: Path) -> list[Row]:
         found = _hash_input(path)
         if found is None and role == "rules":
             rows += _check_packaged(run, name, digest)
+        elif role == "approval" and (evidence.delivered.folder / name).is_file():
+            rows += _check_earlier(evidence, name, digest)
         elif found is None:
             rows.append(violation(f"{role}, {name}", "no such file beside the site file", "the input of the plan"))
         elif found != digest:
@@ -180,6 +182,13 @@ def check_inputs(evidence: Evidence, site_path: Path) -> list[Row]:
     for document in run["documents"]:
         rows += _check_content(document, site_path, folder)
     return [*rows, info(site_path.name, f"{count} inputs by their SHA-256, documents by their content")]
+
+
+def _check_earlier(evidence: Evidence, name: str, digest: str) -> list[Row]:
+    """Say where a plan was compared with another approval than the one in its folder now."""
+    if _hash_input(evidence.delivered.folder / name) == digest:
+        return []
+    return [info(f"approval, {name}", "the plan was compared with an earlier approval than the one in its folder")]
 
 
 def _hash_input(path: Path) -> str | None:

@@ -2,17 +2,21 @@
 
 from __future__ import annotations
 
-from typing import Any, Final
+from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 from numpy.typing import NDArray
 
 from tussock.base.columns import AREA, LIQUID, MASS, Quantity
 from tussock.review.columns import find_places, read_number
-from tussock.review.efforts import find_efforts
+from tussock.review.doses import find_partners_l, take_stated
+from tussock.review.efforts import find_efforts, find_prices
 from tussock.review.evidence import Evidence
 from tussock.review.ground import find_difference
 from tussock.review.rows import Row, info, pick_rows, show_number, violation
+
+if TYPE_CHECKING:
+    import pandas as pd
 
 FloatArray = NDArray[np.float64]
 
@@ -57,7 +61,7 @@ def _check_patches(evidence: Evidence) -> list[Row]:
     ids = patches["patch_id"].to_numpy()
     rows: list[Row] = []
     totals = {
-        name: _add(units[name].to_numpy()[planned], place[planned], count)
+        name: _add(_count_tanks(evidence, name)[planned], place[planned], count)
         for name in ("spray_l", "product_l", "ae_kg", "crew_h", "cost")
     }
     totals["unit_count"] = np.bincount(place[place >= 0], minlength=count).astype(np.float64)
@@ -76,6 +80,13 @@ def _check_patches(evidence: Evidence) -> list[Row]:
     return rows
 
 
+def _count_tanks(evidence: Evidence, name: str) -> FloatArray:
+    """Return a column of the units; product and acid equivalent with those of the partners in the tank."""
+    values: FloatArray = evidence.units[name].to_numpy(dtype=np.float64)
+    partner = {"product_l": "partner_l", "ae_kg": "partner_ae_kg"}.get(name)
+    return values if partner is None else values + evidence.units[partner].to_numpy(dtype=np.float64)
+
+
 def _find_ranges(evidence: Evidence, planned: NDArray[np.bool_]) -> dict[str, FloatArray]:
     """Return the sums of each patch at the ends of its cover: ground methods move with it, stem methods do not."""
     units, place = evidence.units, evidence.unit_patch
@@ -87,7 +98,7 @@ def _find_ranges(evidence: Evidence, planned: NDArray[np.bool_]) -> dict[str, Fl
         moves = by_ground & np.isfinite(edge)
         ratio = np.where(moves, edge / np.where(likely > 0, likely, 1.0), 1.0)
         for stem, unit in (("spray", "l"), ("product", "l"), ("ae", "kg")):
-            moved = units[f"{stem}_{unit}"].to_numpy() * ratio
+            moved = _count_tanks(evidence, f"{stem}_{unit}") * ratio
             ranges[f"{stem}_{end}_{unit}"] = _add(moved[planned], place[planned], len(evidence.patches))
     return ranges
 
@@ -108,36 +119,65 @@ def _check_products(evidence: Evidence) -> list[Row]:
     if frame is None:
         return []
     table = evidence.table_of(frame, "product_budget")
-    units = evidence.units
-    place = find_places(table["product_id"], units["product_id"])
-    used = (units["product_id"] != "").to_numpy().copy()
-    ids = units["unit_id"].to_numpy()
+    uses = list_uses(evidence)
+    place = find_places(table["product_id"], uses["product_id"])
+    ids = evidence.units["unit_id"].to_numpy()[uses["unit"].to_numpy()]
     rows = pick_rows(
-        used & (place < 0),
+        place < 0,
         lambda k: violation(
-            f"unit {ids[k]}", f"{units['product_id'].iloc[k]} not in product_budget.csv", "a row for each product"
+            f"unit {ids[k]}", f"{uses['product_id'].iloc[k]} not in product_budget.csv", "a row for each product"
         ),
     )
-    used &= place >= 0
+    used, place = uses[place >= 0], place[place >= 0]
     names = table["product_id"].to_numpy()
     count = len(table)
     totals = {
-        name: _add(units[name].to_numpy()[used], place[used], count)
+        name: _add(used[name].to_numpy(), place, count)
         for name in ("area_m2", "infested_m2", "spray_l", "product_l", "ae_kg")
     }
-    totals["unit_count"] = np.bincount(place[used], minlength=count).astype(np.float64)
-    totals["product_cost"] = _add(find_efforts(evidence)["product_cost"][used], place[used], count)
+    totals["unit_count"] = np.bincount(place, minlength=count).astype(np.float64)
+    prices = find_prices(evidence.catalog.operations)
+    paid = np.array([prices.get(name, np.nan) for name in names.tolist()], dtype=np.float64)
+    totals["product_cost"] = totals["product_l"] * paid
+    in_words = np.bincount(place, used["in_words"].to_numpy(dtype=np.float64), minlength=count) > 0
     for name, expected in totals.items():
-        rows += _compare("product", names, name, table[name].to_numpy(), expected)
+        found = table[name].to_numpy()
+        loose = in_words & (name in ("product_l", "ae_kg", "product_cost"))
+        rows += _compare("product", names, name, found, np.where(loose, take_stated(found, expected), expected))
     for column in ("active", "form"):
         wanted = [str(getattr(evidence.catalog.products.get(name), column, "")) for name in names.tolist()]
-        found = table[column].tolist()
+        found_texts = table[column].tolist()
         rows += [
             violation(f"product {name}, {column}", one, other)
-            for name, one, other in zip(names.tolist(), found, wanted, strict=True)
+            for name, one, other in zip(names.tolist(), found_texts, wanted, strict=True)
             if one != other
         ]
     return rows
+
+
+def list_uses(evidence: Evidence) -> pd.DataFrame:
+    """Return a row for each unit and product in its tank.
+
+    Columns ``unit`` (place), ``product_id, area_m2, infested_m2, spray_l, product_l, ae_kg`` and ``in_words``: whether
+    the volume follows from a share that stands in words only, one of several in a mix that a limit has weakened.
+    """
+    import pandas as pd
+
+    units = evidence.units
+    ground = ["area_m2", "infested_m2", "spray_l"]
+    first = np.flatnonzero((units["product_id"] != "").to_numpy())
+    parts = [
+        units.iloc[first][["product_id", *ground, "product_l", "ae_kg"]].assign(unit=first, in_words=False),
+    ]
+    for place, treatment in enumerate(evidence.treatments):
+        unit = np.flatnonzero(evidence.unit_treatment == place)
+        partners = find_partners_l(evidence, place) if len(unit) else {}
+        words = len(partners) > 1 and treatment.up_to_limit is True
+        for name, size in partners.items():
+            ae = size * evidence.catalog.products[name].strength_kg_per_l
+            row: dict[str, Any] = {"product_id": name, "product_l": size, "ae_kg": ae, "unit": unit, "in_words": words}
+            parts.append(units.iloc[unit][ground].assign(**row))
+    return pd.concat(parts, ignore_index=True)
 
 
 def _check_season(evidence: Evidence) -> list[Row]:
@@ -188,7 +228,7 @@ def find_season(evidence: Evidence) -> dict[str, tuple[float, str]]:
         "net area (shared ground of one species once)": (float(unit_area[own].sum()) / area, shown),
         "net area with a treatment": (float(unit_area[planned].sum()) / area, shown),
     }
-    values: dict[str, Any] = {name: units[name].to_numpy() for name, _ in _ITEMS.values() if name in units.columns}
+    values = {name: _count_tanks(evidence, name) for name, _ in _ITEMS.values() if name in units.columns}
     values |= {name: size for name, size in find_efforts(evidence).items() if name.endswith("_cost")}
     for item, (name, quantity) in _ITEMS.items():
         some = values[name][planned]

@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tussock.base.records import DELIVERY, Product
+from tussock.base.verdicts import WITHIN_ERROR
 from tussock.review.columns import find_places
 from tussock.review.evidence import Evidence
 from tussock.review.rows import Row, info, pick_rows, violation
@@ -87,7 +88,7 @@ def _find_touching(evidence: Evidence) -> BoolArray:
 def _check_doubts(evidence: Evidence) -> list[Row]:
     """Check that a setback whose distance lies within the mapping error is among those to check in the field."""
     table, units = evidence.compliance, evidence.units
-    doubt = table[table["distance_verdict"] == "within error"]
+    doubt = table[table["distance_verdict"] == WITHIN_ERROR]
     place = find_places(units["unit_id"], doubt["unit_id"])
     said = units["check_in_field"].to_numpy(dtype=object)
     names = doubt["setback_id"].to_numpy(dtype=object)

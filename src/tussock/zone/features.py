@@ -23,6 +23,8 @@ FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.intp]
 GeometryArray = NDArray[Any]
 
+#: Added to bounds of a search [m], so that the nearest itself is found whatever the rounding.
+_ROUNDING_M: Final = 1e-9
 RUN_SEGMENTS: Final = 12
 CELL_VERTICES: Final = 128
 
@@ -293,33 +295,36 @@ def find_nearest(group: FeatureGroup, geometry: GeometryArray, credit_m: FloatAr
     owner[item], run[item] = group.run_owner[found], found
     distance[item] = np.maximum(core - group.offset_m[owner[item]], 0.0)
     inside, cell = find_inside(group, geometry)
-    better = (distance[inside] > 0) & _share_ground(geometry[inside], group.cells[cell])
+    order = np.lexsort((group.cell_owner[cell], inside))
+    first = order[np.unique(inside[order], return_index=True)[1]]  # of several features the first of the layer
+    inside, cell = inside[first], cell[first]
+    better = distance[inside] > 0
     owner[inside[better]] = group.cell_owner[cell[better]]
     distance[inside[better]] = 0.0
     on[inside] = True
     return Nearest(owner, run, distance, on | (distance <= 0))
 
 
-def _share_ground(geometry: GeometryArray, cells: GeometryArray) -> NDArray[np.bool_]:
-    """Tell where a geometry and a cell intersect, both already known to do so in the index."""
-    return np.asarray(shapely.intersects(geometry, cells), dtype=bool)
-
-
 def _nearest_runs(
     group: FeatureGroup, geometry: GeometryArray, credit: FloatArray
 ) -> tuple[IntArray, IntArray, FloatArray]:
-    pair, core = group.run_tree.query_nearest(geometry, return_distance=True, all_matches=False)
-    item, run = pair[0].astype(np.intp), pair[1].astype(np.intp)
-    most = float(credit.max())
-    if most == float(credit.min()):
-        return item, run, core
-    bound = (
-        np.maximum(core, core - credit[group.run_owner[run]] + most) + 1e-9
-    )  # the nearest itself, whatever the rounding
-    more_item, more_run = group.run_tree.query(geometry[item], predicate="dwithin", distance=bound)
-    more_core = shapely.distance(geometry[item][more_item], group.runs[more_run])
-    score = more_core - credit[group.run_owner[more_run]]
-    order = np.lexsort((more_run, score, more_item))
-    _, first = np.unique(more_item[order], return_index=True)
-    best = order[first]
-    return item[more_item[best]], more_run[best], more_core[best]
+    """Return geometries, the run with the least distance less credit, and the distance; of equals the first run.
+
+    A vertex of each geometry is no nearer than the geometry: what is nearest to it bounds the search, so that few
+    exact distances are taken.
+    """
+    xy, whose = shapely.get_coordinates(geometry, return_index=True)
+    vertex = shapely.points(xy[np.searchsorted(whose, np.arange(len(geometry)))])
+    (_, run), gap = group.run_tree.query_nearest(vertex, return_distance=True, all_matches=False)
+    most = gap - credit[group.run_owner[run]] + _ROUNDING_M
+    box = shapely.bounds(geometry)
+    far = np.maximum(most + float(credit.max()), 0.0)[:, None]
+    item, run = group.run_tree.query(shapely.box(*np.hstack([box[:, :2] - far, box[:, 2:] + far]).T))
+    ours, theirs = box[item], group.run_box[run]
+    aside = np.maximum(np.maximum(theirs[:, :2] - ours[:, 2:], ours[:, :2] - theirs[:, 2:]), 0.0)
+    close = np.hypot(*aside.T) - credit[group.run_owner[run]] <= most[item]
+    item, run = item[close], run[close]
+    core = shapely.distance(geometry[item], group.runs[run])
+    order = np.lexsort((run, core - credit[group.run_owner[run]], item))
+    best = order[np.unique(item[order], return_index=True)[1]]
+    return item[best], run[best], core[best]

@@ -21,7 +21,10 @@ GeometryArray = NDArray[Any]
 
 #: Under this radius [m] a zone is the feature itself.
 NO_RADIUS_M: Final = 1e-3
-_STRETCH_RUNS: Final = 3
+#: Zones of a whole layer are drawn in tiles of this size [m], and features of up to so many runs in one tile.
+_TILE_M: Final = 400.0
+_WHOLE_RUNS: Final = 40
+_TILES: Final = 1 << 24
 
 
 def draw_grounds(
@@ -134,13 +137,30 @@ def draw_zone(group: FeatureGroup, runs: IntArray, cells: IntArray, reach_m: Flo
     runs, cells = np.unique(runs), np.unique(cells)
     if not len(runs):
         return shapely.union_all(group.cells[cells])
-    # short stretches one by one, each with the run that follows it, so that the corner between them is drawn too
-    stretch = runs // _STRETCH_RUNS
-    ahead = where_true((runs % _STRETCH_RUNS == 0) & np.isin(runs - 1, runs))
-    key = np.concatenate([stretch, stretch[ahead] - 1])
-    run = np.concatenate([runs, runs[ahead]])
+    tile, cell_tile = _find_tiles(group, runs, cells)
+    # where a tile ends on a line, the run that follows is drawn with it too, so that the corner between them is
+    follows = (runs[1:] == runs[:-1] + 1) & (group.run_line[runs[1:]] == group.run_line[runs[:-1]])
+    ahead = where_true(follows & (tile[1:] != tile[:-1]))
+    _, key = np.unique(np.concatenate([tile, tile[ahead], cell_tile]), return_inverse=True)
+    run = np.concatenate([runs, runs[ahead + 1]])
     reach = reach_m[group.run_owner[run]]
-    own_key = len(group.runs) + np.arange(len(cells))
     # the far side of a shore is the feature itself
-    grounds, _ = draw_grounds(group, key, run, reach, own_key, cells, shore_only=np.ones(len(run), dtype=bool))
-    return shapely.union_all(grounds)
+    inner = np.ones(len(run), dtype=bool)
+    grounds, _ = draw_grounds(group, key[: len(run)], run, reach, key[len(run) :], cells, shore_only=inner)
+    return shapely.disjoint_subset_union_all(shapely.get_parts(grounds))
+
+
+def _find_tiles(group: FeatureGroup, runs: IntArray, cells: IntArray) -> tuple[IntArray, IntArray]:
+    """Return a number for what is drawn in one go: small features whole, large ones by tile; of each run and cell."""
+    owner, cell_owner = group.run_owner[runs], group.cell_owner[cells]
+    count = np.bincount(owner, minlength=len(group))
+    first = np.zeros(len(group), dtype=np.intp)
+    first[owner[::-1]] = runs[::-1]
+    whole = (count > 0) & (count <= _WHOLE_RUNS)
+    place = group.run_box[np.where(whole[owner], first[owner], runs), :2]
+    cell_place = np.asarray(shapely.bounds(group.cells[cells])).reshape(-1, 4)[:, :2]
+    kept = whole[cell_owner]
+    cell_place[kept] = group.run_box[first[cell_owner[kept]], :2]
+    xy = np.floor(np.concatenate([place, cell_place]) / _TILE_M).astype(np.intp)
+    tile = xy[:, 0] * _TILES + xy[:, 1]
+    return tile[: len(runs)], tile[len(runs) :]

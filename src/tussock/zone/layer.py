@@ -2,27 +2,39 @@
 
 from __future__ import annotations
 
+from concurrent.futures import ThreadPoolExecutor
 from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 import shapely
 from numpy.typing import NDArray
 
-from tussock.base.geodesy import move_geometry
 from tussock.base.records import Combination
+from tussock.zone.features import as_objects
 from tussock.zone.grounds import draw_zone
+from tussock.zone.kernel import THREADS
+from tussock.zone.origin import move_out
+from tussock.zone.outlines import mend_outlines
 from tussock.zone.rules import BoundRule
+
+FloatArray = NDArray[np.float64]
+GeometryArray = NDArray[Any]
 
 if TYPE_CHECKING:
     import geopandas as gpd
 
     from tussock.base.stages import Cell, Site
+    from tussock.zone.units import Part
 
 #: Zones are drawn this far around the patches [m]; further away they decide nothing.
 _SHOWN_M: Final = 150.0
+_ROUNDING_M: Final = 1e-9
+_BLOCK: Final = 10_000
+#: Parts and holes under this area [m2] are no ground.
+_DOT_M2: Final = 1e-6
 
 
-def draw_setback_zones(site: Site, cells: list[tuple[list[BoundRule], Cell]]) -> gpd.GeoDataFrame:
+def draw_setback_zones(site: Site, wholes: list[tuple[list[BoundRule], Part]]) -> gpd.GeoDataFrame:
     """Draw each setback's zone near the patches.
 
     Returns
@@ -34,10 +46,15 @@ def draw_setback_zones(site: Site, cells: list[tuple[list[BoundRule], Cell]]) ->
     import geopandas as gpd
 
     layer_crs = site.layers["infestations"].frame.crs
+    drawn = [
+        mend_outlines(move_out(as_objects(_draw_cell(rules, whole.cell)), whole.origin, whole.cell.crs, layer_crs))
+        if rules
+        else np.empty(0, dtype=object)
+        for rules, whole in wholes
+    ]
     rows, shapes = [], []
     for place, (ruleset, setback) in enumerate(site.setbacks()):
-        drawn = [move_geometry(np.array([_draw(rules[place], cell)]), cell.crs, layer_crs)[0] for rules, cell in cells]
-        shapes.append(drawn[0] if len(drawn) == 1 else shapely.union_all(drawn))
+        shapes.append(drawn[0][place] if len(drawn) == 1 else shapely.union_all([zones[place] for zones in drawn]))
         rows.append(
             {
                 "setback_id": setback.id,
@@ -55,27 +72,88 @@ def draw_setback_zones(site: Site, cells: list[tuple[list[BoundRule], Cell]]) ->
     return gpd.GeoDataFrame(pd.DataFrame(rows, columns=columns), geometry=shapes, crs=layer_crs)
 
 
-def _draw(rule: BoundRule, cell: Cell) -> Any:
+def _draw_cell(rules: list[BoundRule], cell: Cell) -> list[Any]:
+    """Return the zone of each rule near the patches of a cell; rules with one zone share it."""
     outlines = np.asarray(cell.patches.geometry.array, dtype=object)
-    if rule.group is None:
-        return shapely.buffer(shapely.convex_hull(shapely.union_all(outlines)), _SHOWN_M)
     tree = shapely.STRtree(outlines)
+    keys = [(id(rule.group), rule.reach_m.tobytes()) for rule in rules]
+    different = dict(zip(keys, rules, strict=True))
+    gaps: dict[int, tuple[FloatArray, FloatArray]] = {}
+    for group in {id(rule.group): rule.group for rule in rules}.values():
+        if group is not None:
+            _ = group.ready
+            most_m = max(float(rule.reach_m.max(initial=0.0)) for rule in rules if rule.group is group) + _SHOWN_M
+            gaps[id(group)] = _find_gaps(tree, group.runs, most_m), _find_gaps(tree, group.cells, _SHOWN_M)
+
+    def draw(rule: BoundRule) -> Any:
+        if rule.group is None:
+            return shapely.buffer(shapely.convex_hull(shapely.multipoints(_find_corners(outlines))), _SHOWN_M)
+        return _draw(rule, *gaps[id(rule.group)])
+
+    with ThreadPoolExecutor(THREADS) as pool:
+        made = dict(zip(different, pool.map(draw, different.values()), strict=True))
+    return [made[key] for key in keys]
+
+
+def _find_corners(outlines: GeometryArray) -> FloatArray:
+    return np.asarray(shapely.get_coordinates(outlines), dtype=float)
+
+
+def _draw(rule: BoundRule, run_gap_m: FloatArray, cell_gap_m: FloatArray) -> Any:
     group = rule.group
-    if not len(group):
+    if group is None or not len(group):
         return shapely.MultiPolygon()
-    reach = rule.reach_m[group.run_owner] + _SHOWN_M
-    runs = _find_near(tree, group.runs, reach)
-    cells = _find_near(tree, group.cells, np.full(len(group.cells), _SHOWN_M))
-    zone = draw_zone(group, runs, cells, rule.reach_m)
-    parts = [part for part in shapely.get_parts(zone) if part.geom_type == "Polygon"]
-    return shapely.MultiPolygon(parts)
+    runs = np.flatnonzero(run_gap_m <= rule.reach_m[group.run_owner] + _SHOWN_M)
+    zone = draw_zone(group, runs, np.flatnonzero(cell_gap_m <= _SHOWN_M), rule.reach_m)
+    return shapely.MultiPolygon(_drop_dots(shapely.get_parts(zone)).tolist())
 
 
-def _find_near(tree: shapely.STRtree, geometry: NDArray[Any], distance_m: NDArray[np.float64]) -> NDArray[np.intp]:
-    """Return the geometries within a distance of any patch."""
-    if not len(geometry):
-        return np.empty(0, np.intp)
-    return np.unique(tree.query(geometry, predicate="dwithin", distance=distance_m)[0])
+def _drop_dots(parts: GeometryArray) -> GeometryArray:
+    """Return polygons without the parts and holes that rounding has left: no point of theirs would survive a move."""
+    parts = parts[shapely.area(parts) > _DOT_M2]  # lines and points go too
+    rings, owner = shapely.get_rings(parts, return_index=True)
+    hole = np.r_[False, owner[1:] == owner[:-1]][: len(owner)]
+    solid = hole & (shapely.area(shapely.polygons(rings)) > _DOT_M2)
+    spotted = np.unique(owner[hole & ~solid])
+    kept = (~hole | solid) & np.isin(owner, spotted)
+    if len(spotted):
+        parts[spotted] = shapely.polygons(rings[kept], indices=np.searchsorted(spotted, owner[kept]))
+    return parts
+
+
+def _find_gaps(tree: shapely.STRtree, geometry: GeometryArray, most_m: float) -> FloatArray:
+    """Return the distance of each geometry to the nearest patch [m], shape (n,); inf where it is over ``most_m``."""
+    first, ours = _find_first(tree.geometries), shapely.bounds(tree.geometries)
+    blocks = [geometry[start : start + _BLOCK] for start in range(0, len(geometry), _BLOCK)]
+    return np.concatenate([np.empty(0), *(_find_block_gaps(tree, first, ours, block, most_m) for block in blocks)])
+
+
+def _find_block_gaps(
+    tree: shapely.STRtree, first: FloatArray, ours: FloatArray, geometry: GeometryArray, most_m: float
+) -> FloatArray:
+    """Measure a block of geometries; ``first`` and ``ours`` are the first vertex and the box of each patch.
+
+    Two vertices are no nearer than their geometries, and boxes no further: only patches that can be the nearest of a
+    geometry are measured.
+    """
+    outlines, box = tree.geometries, shapely.bounds(geometry)
+    item, patch = tree.query(shapely.box(*(box + most_m * np.array([-1.0, -1.0, 1.0, 1.0])).T))
+    aside = np.maximum(np.maximum(ours[patch, :2] - box[item, 2:], box[item, :2] - ours[patch, 2:]), 0.0)
+    least = np.hypot(*aside.T)
+    most = np.hypot(*(_find_first(geometry)[item] - first[patch]).T)
+    bound = np.full(len(geometry), most_m)
+    np.minimum.at(bound, item, most)
+    close = least <= bound[item] + _ROUNDING_M
+    item, patch = item[close], patch[close]
+    gap = np.full(len(geometry), np.inf)
+    np.minimum.at(gap, item, shapely.distance(geometry[item], outlines[patch]))
+    return gap
+
+
+def _find_first(geometry: GeometryArray) -> FloatArray:
+    """Return the first vertex of each geometry, shape (n, 2)."""
+    xy, owner = shapely.get_coordinates(geometry, return_index=True)
+    return np.asarray(xy[np.searchsorted(owner, np.arange(len(geometry)))], dtype=float)
 
 
 def describe_forbids(forbids: Combination | None) -> str:

@@ -11,9 +11,12 @@ import shapely
 from numpy.typing import NDArray
 
 from tussock.base.errors import CutError
-from tussock.base.geodesy import find_distance_m, move_points
+from tussock.base.geodesy import find_distance_m
+from tussock.base.records import ColumnDistance
+from tussock.base.verdicts import CLEAR, INSIDE, WITHIN_ERROR
 from tussock.zone.features import FeatureGroup, Nearest, find_inside, find_nearest, find_pairs
 from tussock.zone.grounds import draw_grounds
+from tussock.zone.origin import NO_ORIGIN, move_points_out
 from tussock.zone.rules import SLACK_M, BoundRule
 
 if TYPE_CHECKING:
@@ -46,12 +49,50 @@ COLUMNS = (
 )
 
 
+@dataclass(frozen=True)
+class Measure:
+    """The nearest feature of each unit, the point pair [degrees] and the geodesic between them [m]."""
+
+    nearest: Nearest
+    points: tuple[FloatArray, FloatArray, FloatArray, FloatArray]
+    achieved: FloatArray
+
+
+class Measures:
+    """Measures units against groups of features, once for all rules and figures that ask for the same."""
+
+    def __init__(self, geometry: GeometryArray, crs: CRS, origin: tuple[float, float] = NO_ORIGIN) -> None:
+        """Take units in the CRS of their cell, shape (u,), counted from an origin [m]."""
+        self.geometry, self.crs, self.origin = geometry, crs, origin
+        self._made: dict[tuple[int, bytes], Measure] = {}
+
+    def take(self, group: FeatureGroup, distance_m: FloatArray | None = None) -> Measure:
+        """Measure the units; of features with a distance each, shape (f,), against the one that exceeds it least.
+
+        A distance that is one for all features makes no difference and is left out, so that results are shared, and a
+        tie is decided alike for all rules.
+        """
+        credit = group.offset_m if distance_m is None else group.offset_m + distance_m
+        key = (id(group), credit.tobytes())
+        if key not in self._made:
+            nearest = find_nearest(group, self.geometry, credit)
+            self._made[key] = Measure(
+                nearest, *find_nearest_points(group, self.geometry, nearest, self.crs, self.origin)
+            )
+        return self._made[key]
+
+    def take_edge_m(self, group: FeatureGroup) -> FloatArray:
+        """Return the geodesic distance of each unit to the nearest edge of a group [m]; nan for an empty group."""
+        return self.take(group).achieved if len(group) else np.full(len(self.geometry), np.nan)
+
+
 def find_nearness(
     rules: Sequence[BoundRule],
-    geometry: GeometryArray,
+    measures: Measures,
     unit_ids: Sequence[str],
     in_force: NDArray[np.bool_],
-    crs: CRS,
+    *,
+    every: bool = True,
 ) -> pd.DataFrame:
     """Measure every unit against every rule.
 
@@ -59,21 +100,20 @@ def find_nearness(
     ----------
     rules
         Rules of the cell.
-    geometry
+    measures
         Units in the cell's CRS, shape (u,).
     unit_ids
         Their ids.
     in_force
         Which rule is in force on which unit, shape (rules, u).
-    crs
-        CRS of the cell.
+    every
+        Keep all rows, or only those that `choose_rows` keeps; all of them are proven.
 
     Returns
     -------
     DataFrame
         Columns `COLUMNS`. Distances are geodesics between the nearest points. A rule without any feature in the
-        layers has no row. Up to `MOST_ROWS` every unit has a row for every rule; on larger sites rows that are not in
-        force and further off than the rule asks by more than `SHOWN_M` are left out (all of them are still proven).
+        layers has no row.
 
     Raises
     ------
@@ -83,18 +123,13 @@ def find_nearness(
     import pandas as pd
 
     ids = np.asarray(unit_ids, dtype=object)
-    every = len(ids) * len(rules) <= MOST_ROWS
-    measures: dict[tuple[int, bytes], _Measure] = {}
     tables, places = [], []
     for place, rule in enumerate(rules):
         if rule.group is not None and not len(rule.group):
             continue
-        table = _measure_rule(rule, geometry, in_force[place], crs, measures)
-        kept = np.arange(len(ids))
-        if not every:
-            far = table["achieved_m"] > table["required_m"] + table["error_m"] + SHOWN_M
-            kept = np.flatnonzero(table["in_force"] | ~far)
-            table = table.iloc[kept]
+        table = _measure_rule(rule, measures, in_force[place])
+        kept = np.arange(len(ids)) if every else choose_rows(table)
+        table = table if every else table.iloc[kept]
         table.insert(0, "unit_id", ids[kept])
         tables.append(table)
         places.append(kept)
@@ -105,60 +140,44 @@ def find_nearness(
     return joined.iloc[order].reset_index(drop=True)
 
 
-@dataclass(frozen=True)
-class _Measure:
-    """The nearest feature of each unit, the point pair [degrees] and the geodesic between them [m]."""
-
-    nearest: Nearest
-    points: tuple[FloatArray, FloatArray, FloatArray, FloatArray]
-    achieved: FloatArray
-
-
-def _measure_once(
-    rule: BoundRule, group: FeatureGroup, geometry: GeometryArray, crs: CRS, made: dict[tuple[int, bytes], _Measure]
-) -> _Measure:
-    """Measure the units against a group; rules that differ by one distance for all features share the result."""
-    credit = group.offset_m + rule.distance_m
-    key = (id(group), np.round(credit - credit.min(), 9).tobytes())
-    if key not in made:
-        nearest = find_nearest(group, geometry, credit)
-        made[key] = _Measure(nearest, *find_nearest_points(group, geometry, nearest, crs))
-    return made[key]
+def choose_rows(table: pd.DataFrame) -> NDArray[np.intp]:
+    """Return the places of the rows that decide something: in force, or no further off than `SHOWN_M` beyond it."""
+    far = table["achieved_m"] > table["required_m"] + table["error_m"] + SHOWN_M
+    return np.flatnonzero(table["in_force"].to_numpy(dtype=bool) | ~far.to_numpy(dtype=bool))
 
 
 def _measure_rule(
     rule: BoundRule,
-    geometry: GeometryArray,
+    measures: Measures,
     in_force: NDArray[np.bool_],
-    crs: CRS,
-    made: dict[tuple[int, bytes], _Measure],
 ) -> pd.DataFrame:
     import pandas as pd
 
-    count = len(geometry)
+    count = len(in_force)
     common = {"setback_id": rule.setback.id, "ruleset": rule.ruleset.title}
     if rule.group is None:
         nothing = np.full(count, np.nan)
         return pd.DataFrame(
             common
             | {"feature": ["the whole site"] * count, "required_m": nothing, "achieved_m": nothing}
-            | {"error_m": 0.0, "in_force": True, "distance_verdict": "inside"}
+            | {"error_m": 0.0, "in_force": True, "distance_verdict": INSIDE}
             | dict.fromkeys(("from_lon", "from_lat", "to_lon", "to_lat"), nothing)
             | {"check": False}
         )
-    measure = _measure_once(rule, rule.group, geometry, crs, made)
+    own = isinstance(rule.setback.distance, ColumnDistance)
+    measure = measures.take(rule.group, rule.distance_m if own else None)
     nearest, points, achieved = measure.nearest, measure.points, measure.achieved
     _prove(rule, nearest, in_force)
     required = rule.distance_m[nearest.owner]
-    inside = np.where(achieved < required - rule.error_m - SLACK_M, "inside", "within error")
-    inside = np.where(achieved <= required if rule.error_m == 0 else achieved < 0, "inside", inside)
+    inside = np.where(achieved < required - rule.error_m - SLACK_M, INSIDE, WITHIN_ERROR)
+    inside = np.where(achieved <= required if rule.error_m == 0 else achieved < 0, INSIDE, inside)
     assumed = rule.group.assumed[nearest.owner]
     doubt = achieved <= required + rule.error_m + 2 * rule.group.offset_m[nearest.owner]
     return pd.DataFrame(
         common
         | {"feature": rule.group.label[nearest.owner], "required_m": required, "achieved_m": achieved}
         | {"error_m": rule.error_m, "in_force": in_force}
-        | {"distance_verdict": np.where(in_force, inside, "clear")}
+        | {"distance_verdict": np.where(in_force, inside, CLEAR)}
         | {"from_lon": points[0], "from_lat": points[1], "to_lon": points[2], "to_lat": points[3]}
         | {"check": assumed & doubt}
     )
@@ -182,7 +201,11 @@ def _prove(rule: BoundRule, nearest: Nearest, in_force: NDArray[np.bool_]) -> No
 
 
 def find_nearest_points(
-    group: FeatureGroup, geometry: GeometryArray, nearest: Nearest, crs: CRS
+    group: FeatureGroup,
+    geometry: GeometryArray,
+    nearest: Nearest,
+    crs: CRS,
+    origin: tuple[float, float] = NO_ORIGIN,
 ) -> tuple[tuple[FloatArray, FloatArray, FloatArray, FloatArray], FloatArray]:
     """Return the nearest point pair of each unit and its feature [degrees], and the geodesic between them [m].
 
@@ -200,17 +223,10 @@ def find_nearest_points(
     on = nearest.distance_m <= 0
     inner = shapely.get_coordinates(shapely.point_on_surface(geometry[on]))
     start[on], edge[on] = inner, inner
-    (from_lon, from_lat), (to_lon, to_lat) = (move_points(xy, crs, "EPSG:4326").T for xy in (start, edge))
+    (from_lon, from_lat), (to_lon, to_lat) = (move_points_out(xy, origin, crs, "EPSG:4326").T for xy in (start, edge))
     achieved = np.where(on, 0.0, find_distance_m(from_lon, from_lat, to_lon, to_lat))
     achieved = np.where(nearest.owner < 0, np.nan, achieved)
     return (from_lon, from_lat, to_lon, to_lat), achieved
-
-
-def find_edge_distance_m(group: FeatureGroup, geometry: GeometryArray, crs: CRS) -> FloatArray:
-    """Return the geodesic distance of each geometry to the nearest feature of a group [m]; nan for an empty group."""
-    if len(group) == 0:
-        return np.full(len(geometry), np.nan)
-    return find_nearest_points(group, geometry, find_nearest(group, geometry), crs)[1]
 
 
 def find_ground_on(group: FeatureGroup, geometry: GeometryArray) -> FloatArray:

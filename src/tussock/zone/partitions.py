@@ -15,18 +15,17 @@ from typing import TYPE_CHECKING, Any, Final
 import numpy as np
 import shapely
 
-from tussock.base.errors import MissingExtraError
+from tussock.zone.cluster import run_on_dask
 from tussock.zone.decide import ZoneSpec
 from tussock.zone.features import make_group
 from tussock.zone.kernel import cut_blocks
+from tussock.zone.origin import choose_origin
 from tussock.zone.rules import SLACK_M
 
 if TYPE_CHECKING:
     import geopandas as gpd
 
 PARTITION_PATCHES: Final = 100_000
-#: A partition whose worker is lost is handed out again this often.
-_RETRIES: Final = 3
 
 
 @dataclass(frozen=True)
@@ -48,12 +47,13 @@ class ZoneFile:
 
 @dataclass(frozen=True)
 class Job:
-    """One partition: the feature ids of its patches, what cuts them, and the file that it writes."""
+    """One partition: the feature ids of its patches, what cuts them, the origin of all, and the file that it writes."""
 
     patches: LayerFile
     zones: tuple[ZoneFile, ...]
     fids: tuple[int, ...]
     sliver_area_m2: float
+    origin: tuple[float, float]
     target: str
 
 
@@ -99,13 +99,12 @@ def cut_files(
     """
     jobs = split_jobs(patches, zones, folder, size, sliver_area_m2)
     say = tell or _say_nothing
-    if scheduler is not None:
-        return _run_on_dask(jobs, scheduler, say)
+    results = map(cut_partition, jobs) if scheduler is None else run_on_dask(cut_partition, jobs, scheduler)
     done = []
-    for number, job in enumerate(jobs, start=1):
-        done.append(cut_partition(job))
+    for number, path in enumerate(results, start=1):
+        done.append(path)
         say(f"partition {number} of {len(jobs)}")
-    return done
+    return sorted(done)
 
 
 def split_jobs(
@@ -117,6 +116,8 @@ def split_jobs(
 
     fids, (west, south, east, north) = pyogrio.read_bounds(patches.path, layer=patches.layer)
     middle = gpd.GeoSeries(shapely.points((west + east) / 2, (south + north) / 2))
+    whole = (west.min(), south.min(), east.max(), north.max()) if len(fids) else (0.0, 0.0, 0.0, 0.0)
+    origin = choose_origin(*whole)
     order = np.lexsort((fids, middle.hilbert_distance().to_numpy())) if len(fids) else np.empty(0, np.intp)
     return [
         Job(
@@ -124,6 +125,7 @@ def split_jobs(
             tuple(zones),
             tuple(np.sort(fids[order[start : start + size]]).tolist()),
             sliver_area_m2,
+            origin,
             str(folder / f"part-{number:05d}.gpkg"),
         )
         for number, start in enumerate(range(0, len(order), size))
@@ -135,8 +137,8 @@ def cut_partition(job: Job) -> Path:
     import geopandas as gpd
 
     own = _read(job.patches, fids=np.array(job.fids))
-    geometry = np.asarray(own.geometry.array, dtype=object)
-    specs = [spec for zone in job.zones for spec in _make_specs(zone, own.total_bounds)]
+    geometry = shapely.transform(np.asarray(own.geometry.array, dtype=object), lambda xy: xy - job.origin)
+    specs = [spec for zone in job.zones for spec in _make_specs(zone, own.total_bounds, job.origin)]
     pieces = cut_blocks(geometry, specs, sliver_area_m2=job.sliver_area_m2)
     rows = {
         "patch": own.index.to_numpy()[pieces.patch],
@@ -145,13 +147,14 @@ def cut_partition(job: Job) -> Path:
     }
     target = Path(job.target)
     beside = target.with_name(f".{target.stem}-{np.random.default_rng().integers(1 << 62):x}.gpkg")
-    parts, place = shapely.get_parts(pieces.geometry, return_index=True)
+    moved = shapely.transform(pieces.geometry, lambda xy: xy + job.origin)
+    parts, place = shapely.get_parts(moved, return_index=True)
     shapes = shapely.multipolygons(parts, indices=place)
     gpd.GeoDataFrame(rows, geometry=shapes, crs=own.crs).to_file(beside, layer="pieces", engine="pyogrio")
     return beside.replace(target)
 
 
-def _make_specs(zone: ZoneFile, box: Any) -> list[ZoneSpec]:
+def _make_specs(zone: ZoneFile, box: Any, origin: tuple[float, float]) -> list[ZoneSpec]:
     """Read the whole features that can reach a box and make their zones."""
     import geopandas as gpd
 
@@ -163,7 +166,8 @@ def _make_specs(zone: ZoneFile, box: Any) -> list[ZoneSpec]:
     if zone.features.width_column is not None:
         width = np.nan_to_num(near[zone.features.width_column].to_numpy(dtype=float))
     columns = {"label": near.index, "width_m": width, "width_assumed": False}
-    frame = gpd.GeoDataFrame(columns, geometry=near.geometry.array)
+    shapes = shapely.transform(np.asarray(near.geometry.array, dtype=object), lambda xy: xy - origin)
+    frame = gpd.GeoDataFrame(columns, geometry=shapes)
     group = make_group(frame, np.ones(len(frame), dtype=bool))
     return [ZoneSpec(group, group.offset_m + distance + SLACK_M) for distance in zone.distance_m]
 
@@ -186,18 +190,6 @@ def _read(source: LayerFile, **chosen: Any) -> gpd.GeoDataFrame:
     columns = [] if source.width_column is None else [source.width_column]
     frame = pyogrio.read_dataframe(source.path, layer=source.layer, columns=columns, fid_as_index=True, **chosen)
     return frame.sort_index()
-
-
-def _run_on_dask(jobs: list[Job], scheduler: str, say: Callable[[str], None]) -> list[Path]:
-    try:
-        from dask.distributed import Client, as_completed
-    except ImportError as error:
-        raise MissingExtraError('a scheduler needs dask: pip install "tussock[dask]"') from error
-    with Client(scheduler, set_as_default=False) as client:  # type: ignore[no-untyped-call]
-        futures = client.map(cut_partition, jobs, retries=_RETRIES, pure=False)
-        for number, _ in enumerate(as_completed(futures, loop=client.loop), start=1):  # type: ignore[no-untyped-call]
-            say(f"partition {number} of {len(jobs)}")
-        return list(client.gather(futures))
 
 
 def _say_nothing(_: str) -> None:

@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 import shapely
+from numpy.typing import NDArray
 
 from tussock.trade.methods import METHODS
 from tussock.zone.features import FeatureGroup, Groups
@@ -60,6 +61,16 @@ def find_throw_m(treatment: Treatment) -> float | None:
     return treatment.throw_m if treatment.throw_m is not None else METHODS[treatment.method].throw_m
 
 
+def find_limited(reach: Reach, patches: NDArray[Any], throw_m: float) -> NDArray[np.bool_]:
+    """Tell which patches a throw up to this long [m] can limit at all, shape (n,)."""
+    if not reach.water_mapped:
+        return np.full(len(patches), len(reach.standing) > 0)
+    margin = np.array([-1.0, -1.0, 1.0, 1.0]) * (2 * throw_m + 1.0)
+    near = np.zeros(len(patches), dtype=bool)
+    near[reach.open_water.cell_tree.query(shapely.box(*(shapely.bounds(patches) + margin).T))[0]] = True
+    return near
+
+
 def draw_out_of_reach(reach: Reach, patch: Any, throw_m: float) -> Any | None:
     """Return the ground at a patch that is limited and further than a throw; None where there is none.
 
@@ -94,7 +105,7 @@ def _find_limited(reach: Reach, patch: Any, throw_m: float) -> Any | None:
     water = reach.open_water
     if not len(water.cells):
         return None
-    near = water.cell_tree.query(window, predicate="intersects")
+    near = np.sort(water.cell_tree.query(window, predicate="intersects"))
     return shapely.union_all(water.cells[near]) if len(near) else None
 
 
@@ -104,6 +115,6 @@ def find_standing_distance_m(reach: Reach, geometry: Any) -> tuple[float, str]:
         distance = shapely.distance(np.asarray(reach.standing.geometry.array, dtype=object), geometry)
         place = int(np.argmin(distance))
         return float(distance[place]), str(reach.standing["label"].iloc[place])
-    near = reach.open_water.cell_tree.query(geometry, predicate="intersects")
+    near = np.sort(reach.open_water.cell_tree.query(geometry, predicate="intersects"))
     bank = shapely.boundary(shapely.union_all(reach.open_water.cells[near]))
     return float(shapely.distance(bank, geometry)), "the bank"

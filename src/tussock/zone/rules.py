@@ -3,11 +3,12 @@
 A rule with ``measure = "slope"`` counts its distance along the ground. Along the ground it is never shorter than on the
 map, so every place within the distance along the ground is within it on the map as well: the map distance is kept for
 both measures. A slope or an elevation model could only narrow the strip, on the strength of a grid whose error nobody
-states, so neither is used here.
+states, so neither is used here; what they say is told beside the distance on the map (`slopes`).
 """
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
@@ -76,7 +77,7 @@ def choose_features(frame: gpd.GeoDataFrame, wanted: FeatureFilter) -> NDArray[n
 
 def bind_rules(
     cell: Cell,
-    setbacks: list[tuple[Ruleset, Setback]],
+    setbacks: Sequence[tuple[Ruleset, Setback]],
     accuracy_m: dict[str, float],
     layer_paths: dict[str, str],
     groups: Groups,
@@ -120,6 +121,34 @@ def bind_rules(
     return bound
 
 
+def find_most_reach_m(
+    cell: Cell, setbacks: Sequence[tuple[Ruleset, Setback]], accuracy_m: dict[str, float], layer: str
+) -> float:
+    """Return how far any rule can reach from the core of a feature of a layer [m], never less than it does."""
+    frame = cell.water if layer == "water" else cell.receptors
+    most = 0.0
+    for _, setback in setbacks:
+        wanted = setback.source_filter
+        if wanted is None or wanted.layer != layer or setback.distance == "anywhere":
+            continue
+        if isinstance(setback.distance, ColumnDistance):
+            size = _read_column(setback.distance, frame) if setback.distance.column in frame.columns else np.empty(0)
+            most = max(most, float(np.nanmax(size, initial=0.0)) * setback.distance.times)
+        else:
+            most = max(most, float(setback.distance))
+    half = np.nan_to_num(frame["width_m"].to_numpy(dtype=float)) / 2 if "width_m" in frame.columns else np.empty(0)
+    error = accuracy_m["infestations"] + accuracy_m[layer]
+    return (most + error + float(half.max(initial=0.0))) * (1 + cell.distance_error) + SLACK_M
+
+
+def _read_column(column: ColumnDistance, frame: gpd.GeoDataFrame) -> FloatArray:
+    """Return the figures of a column [m]; nan where there is none."""
+    import pandas as pd
+
+    values: Any = pd.to_numeric(frame[column.column], errors="coerce")
+    return np.asarray(values.to_numpy(dtype=float) * (FOOT_M if column.unit == "ft" else 1.0), dtype=float)
+
+
 def _find_distance(
     setback: Setback, frame: gpd.GeoDataFrame, group: FeatureGroup, where: str
 ) -> tuple[FloatArray, list[Fault]]:
@@ -133,10 +162,9 @@ def _find_distance(
             return np.empty(0), []
         listed = ", ".join(str(name) for name in frame.columns if name != "geometry")
         return np.zeros(len(group)), [Fault(where, what, "no such column", f"the layer has {listed}")]
-    values: Any = frame[column.column].iloc[group.owner_row]
-    import pandas as pd
-
-    size = pd.to_numeric(values, errors="coerce").to_numpy(dtype=float) * (FOOT_M if column.unit == "ft" else 1.0)
+    rows = frame.iloc[group.owner_row]
+    values: Any = rows[column.column]
+    size = _read_column(column, rows)
     bad = ~np.isfinite(size) | (size < 0)
     need = "give every such feature the figure: without it the rule cannot be held"
     faults = [

@@ -73,6 +73,18 @@ function setbackList(rows) {
   }));
 }
 
+/* What else was judged here: folded away, refused or not, each with its reason; those for other plants are only counted. */
+function judgedFold(i) {
+  const [others, ...cells] = data.units.judged[i], rows = [];
+  for (let k = 0; k < cells.length; k += 3) rows.push(cells.slice(k, k + 3).map(text));
+  if (!rows.length && !others) return '';
+  const counts = ['refused', 'allowed'].map((verdict) => [rows.filter((row) => row[1] === verdict).length, verdict]);
+  const words = counts.filter(([count]) => count).map(([count, verdict]) => `${count} ${verdict}`);
+  if (others) words.push(`${others} for other plants`);
+  const list = make('ul', { class: 'judged' }, ...rows.map(([name, verdict, reason]) => make('li', {}, make('b', {}, make('bdi', {}, name)), ` ${verdict}`, reason ? ': ' : '', make('bdi', {}, reason))));
+  return fold(`Other candidates: ${words.join(', ')}`, rows.length ? list : make('p', {}, 'None of them is for this plant.'));
+}
+
 function chip(place, words) {
   const box = make('p', { class: 'chip' }), swatch = make('span', { class: 'swatch' });
   drawSwatch(swatch, `unit:${place}`);
@@ -107,6 +119,7 @@ function unitCard(i) {
   if (cautions.length) card.append(fold(`Permits, notices, conditions (${cautions.length})`, bullets(cautions)));
   const product = data.products.find(([id]) => id === text(units.product[i]));
   if (product) card.append(fold('From the product record', lines(product[1])));
+  card.append(judgedFold(i));
   if (other) card.append(fold('Without herbicide', make('p', {}, make('bdi', {}, other))));
   card.append(fold(`Patch ${data.patches.id[patch]}`, patchLines(patch)));
   return card;
@@ -164,8 +177,9 @@ function openCard(at, hits, focus) {
     card.append(fold(`Setback zones at this point (${zones.length})`, list, !hits.length));
   }
   const size = map.getSize();
-  const wide = Math.min(350, size.x - 142);
-  const options = { maxWidth: wide, minWidth: Math.min(290, wide), maxHeight: Math.max(160, size.y * 0.62), autoPanPaddingTopLeft: [56, 12], autoPanPaddingBottomRight: [58, 12], className: 'card-popup' };
+  const rim = isNarrow() ? 12 : 56;  // on a phone the buttons of the map give way to an open card
+  const wide = Math.min(350, size.x - 2 * rim - 30);
+  const options = { maxWidth: wide, minWidth: Math.min(290, wide), maxHeight: Math.max(160, size.y * 0.62), autoPanPaddingTopLeft: [rim, 12], autoPanPaddingBottomRight: [rim + 2, 12], className: 'card-popup' };
   L.popup(options).setLatLng(at).setContent(card).openOn(map);
   const scroll = card.closest('.leaflet-popup-content');
   scroll.setAttribute('tabindex', '0');

@@ -1,0 +1,108 @@
+"""In: a plan folder and a filled record. Out: the layer of earlier work that the next season's plan counts."""
+
+from __future__ import annotations
+
+import math
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, Final
+
+from tussock.base import columns as c
+from tussock.base.errors import Fault, InputError, OutputError
+from tussock.review.approval import refuse_unread
+from tussock.review.catalog import read_catalog
+from tussock.review.evidence import Evidence
+from tussock.review.loading import load_folder
+from tussock.review.records_file import Entry, read_records
+
+if TYPE_CHECKING:
+    import geopandas as gpd
+
+LAYER: Final = "history"
+
+
+def write_history(folder: Path, records: Path, out: Path, date_format: str = "%Y-%m-%d") -> int:
+    """Write what a record says was applied as a layer of earlier work (GeoPackage).
+
+    Parameters
+    ----------
+    folder
+        The plan.
+    records
+        A filled copy of its record.csv.
+    out
+        A file that is not there yet.
+    date_format
+        How dates are written in the record.
+
+    Returns
+    -------
+    int
+        Applications written. Each is the outline of its unit, with ``product_id, active``, the dose of acid equivalent
+        on the ground treated, ``date``, ``unit_id`` and ``area_treated``. Where a part was treated the outline is still
+        that of the whole unit: which part it was, the record does not say.
+
+    Raises
+    ------
+    InputError
+        The folder or the record cannot be used, or a row that was applied lacks date, amount or area.
+    OutputError
+        The file is there already, or cannot be written.
+    """
+    import pyogrio
+
+    if out.exists():
+        raise OutputError(f"{out} is there already: name another file, or move it away")
+    delivered = load_folder(folder)
+    refuse_unread(folder, delivered)
+    evidence = Evidence(delivered, read_catalog(delivered.run["documents"]))
+    frame = _build(evidence, records, read_records(records, evidence.system, date_format))
+    try:
+        pyogrio.write_dataframe(frame, out, layer=LAYER, driver="GPKG", promote_to_multi=True, use_arrow=False)
+    except (pyogrio.errors.DataSourceError, pyogrio.errors.DataLayerError) as error:
+        raise OutputError(f"{out} cannot be written: {error}; name a folder that is there") from error
+    return len(frame)
+
+
+def _build(evidence: Evidence, path: Path, entries: list[Entry]) -> gpd.GeoDataFrame:
+    import geopandas as gpd
+
+    places = {name: place for place, name in enumerate(evidence.units["unit_id"].tolist())}
+    products, system = evidence.catalog.products, evidence.system
+    dose_name, area_name = f"ae_{c.DOSE.suffix(system)}", f"area_treated_{c.AREA.suffix(system)}"
+    faults: list[Fault] = []
+    rows: list[dict[str, Any]] = []
+    shapes = []
+    for entry in [item for item in entries if item.is_applied and item.used_product]:
+        product = products.get(entry.used_product)
+        lacks = [
+            word
+            for word, missing in (
+                (f"a unit of the plan ({entry.unit_id})", entry.unit_id not in places),
+                (f"a product of the catalog ({entry.used_product})", product is None),
+                ("a date", not entry.date),
+                ("the product used", math.isnan(entry.product_l)),
+                ("the area treated", not entry.area_m2 > 0),
+            )
+            if missing
+        ]
+        if lacks or product is None:
+            faults.append(Fault(path.name, entry.where, f"applied, without {', '.join(lacks)}", "fill it in"))
+            continue
+        dose = entry.product_l * product.strength_kg_per_l / (entry.area_m2 / 1e4)
+        shapes.append(evidence.unit_outline[places[entry.unit_id]])
+        rows.append(
+            {
+                "product_id": product.id,
+                "active": product.active,
+                dose_name: dose / c.DOSE.size(system),
+                "date": entry.date,
+                "unit_id": entry.unit_id,
+                area_name: entry.area_m2 / c.AREA.size(system),
+            }
+        )
+    if faults:
+        raise InputError(faults)
+    if not rows:
+        need = 'fill in "applied" with yes or part where a product was applied'
+        raise InputError(Fault(path.name, "rows", "no application of a product", need))
+    return gpd.GeoDataFrame(rows, geometry=shapes, crs=evidence.crs)

@@ -1,0 +1,99 @@
+"""In: crew_sheets.pdf and the units. Out: findings where a sheet does not name what is planned on a unit."""
+
+from __future__ import annotations
+
+import re
+from importlib import import_module
+from importlib.util import find_spec
+from pathlib import Path
+from typing import Any, Final
+
+import numpy as np
+
+from tussock.review.evidence import Evidence
+from tussock.review.rows import Row, info, pick_rows, violation
+
+FILE: Final = "crew_sheets.pdf"
+#: Pages that are read at most; a page takes some 50 ms.
+_MOST_PAGES: Final = 1_000
+#: Shares on a sheet have four digits.
+_SHOWN: Final = 2e-3
+_PATCH: Final = re.compile(r"Patch (?P<patch>.+)")
+
+
+def check_sheets(evidence: Evidence) -> list[Row]:
+    """Check that the sheet of each patch names every planned unit, and its product at the share of the mix."""
+    delivered = evidence.delivered
+    if FILE not in delivered.hashes or FILE in delivered.unread:
+        return [info(FILE, "not checked: it is not there")]
+    if find_spec("pypdf") is None:
+        return [info(FILE, "by its hash alone: the package pypdf is not installed")]
+    texts, pages = _read_texts(delivered.folder / FILE, delivered.hashes[FILE])
+    if pages > _MOST_PAGES:
+        return [info(FILE, f"by its hash alone: {pages} pages, {_MOST_PAGES} are read at most")]
+    units = evidence.units
+    planned = (units["status"] == "planned").to_numpy()
+    columns = ("unit_id", "patch_id", "product_id", "concentration_pct")
+    faults = [
+        _find_fault(texts, *values) if works else ""
+        for works, values in zip(
+            planned.tolist(), zip(*(units[name].tolist() for name in columns), strict=True), strict=True
+        )
+    ]
+    ids = units["unit_id"].to_numpy()
+    rows = pick_rows(
+        np.array([bool(fault) for fault in faults], dtype=bool),
+        lambda k: violation(
+            f"{FILE}, unit {ids[k]}", faults[k], "what is planned on the unit, on the sheet of its patch"
+        ),
+    )
+    return [*rows, info(FILE, f"{int(planned.sum())} planned units on {pages} pages")]
+
+
+#: The texts read last, by the hash of their file: a folder that is reviewed again is not read again.
+_LAST: Final[dict[str, tuple[dict[str, str], int]]] = {}
+
+
+def _read_texts(path: Path, digest: str) -> tuple[dict[str, str], int]:
+    """Return the text of the pages of each patch, all white space left out, and the number of pages."""
+    if digest not in _LAST:
+        read = _read_pages(path)
+        _LAST.clear()
+        _LAST[digest] = read
+    return _LAST[digest]
+
+
+def _read_pages(path: Path) -> tuple[dict[str, str], int]:
+    reader: Any = import_module("pypdf").PdfReader(path)
+    texts: dict[str, str] = {}
+    if len(reader.pages) > _MOST_PAGES:
+        return texts, len(reader.pages)
+    for page in reader.pages:
+        text = str(page.extract_text())
+        match = _PATCH.match(text)
+        if match is not None:
+            name = _join(match["patch"])
+            texts[name] = texts.get(name, "") + _join(text)
+    return texts, len(reader.pages)
+
+
+def _join(text: str) -> str:
+    return "".join(text.split())
+
+
+def _find_fault(texts: dict[str, str], unit_id: str, patch_id: str, product_id: str, share_pct: float) -> str:
+    """Return what a sheet lacks; an empty text where it lacks nothing, or where its font may print another letter."""
+    if not (unit_id + patch_id + product_id).isascii():
+        return ""
+    text = texts.get(_join(patch_id))
+    if text is None:
+        return f"no sheet of patch {patch_id}"
+    if f"Unit{_join(unit_id)}:" not in text:
+        return "not on it"
+    if not product_id:
+        return ""
+    shares = re.findall(re.escape(_join(product_id)) + r"([0-9]+(?:\.[0-9]+)?)%", text)
+    shares += ["100"] * (f"{_join(product_id)}undiluted" in text)
+    if not any(abs(float(share) - share_pct) <= _SHOWN * share_pct for share in shares):
+        return f"nothing of {product_id} at {share_pct:.4g} % of the mix"
+    return ""

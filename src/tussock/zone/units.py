@@ -1,0 +1,274 @@
+"""In: one part of a cell, with the features near it. Out: its patches cut into units, measured and proven."""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import shapely
+from numpy.typing import NDArray
+
+from tussock.zone import reach as reaching
+from tussock.zone.decide import ZoneSpec
+from tussock.zone.features import Groups, as_objects
+from tussock.zone.kernel import Grounds, Pieces, cut_blocks
+from tussock.zone.nearness import Measures, find_ground_on, find_nearness
+from tussock.zone.origin import move_out
+from tussock.zone.outlines import join_faces, mend_outlines
+from tussock.zone.rules import BoundRule, bind_rules
+
+if TYPE_CHECKING:
+    import geopandas as gpd
+    import pandas as pd
+
+    from tussock.base.records import Ruleset, Setback, Treatment
+    from tussock.base.stages import Cell
+
+#: Ground on water under this share of a unit, or this area, is a shared edge and not ground.
+_NO_GROUND_SHARE = 1e-6
+_NO_GROUND_M2 = 0.01
+
+
+@dataclass(frozen=True)
+class Part:
+    """Patches to cut together and all that it takes: what a worker is handed.
+
+    Attributes
+    ----------
+    cell
+        The patches in the cell's CRS, and the features near enough to matter to them.
+    origin
+        What coordinates of the cell are counted from [m].
+    patches
+        The same patches in the layer's own CRS, with ``area_m2``.
+    setbacks, treatments, accuracy_m, paths, sliver_area_m2
+        What the site says of them; accuracy and file for each layer.
+    overlaps
+        Pairs of patches on one ground, one of them here.
+    every_row
+        Whether all rows of the nearness table are kept.
+    """
+
+    cell: Cell
+    origin: tuple[float, float]
+    patches: gpd.GeoDataFrame
+    setbacks: tuple[tuple[Ruleset, Setback], ...]
+    treatments: tuple[Treatment, ...]
+    accuracy_m: dict[str, float]
+    paths: dict[str, str]
+    overlaps: tuple[tuple[str, str], ...]
+    sliver_area_m2: float
+    every_row: bool
+
+
+@dataclass(frozen=True)
+class PartUnits:
+    """Units, patches and nearness of one part."""
+
+    units: gpd.GeoDataFrame
+    patches: gpd.GeoDataFrame
+    nearness: pd.DataFrame
+
+
+def bind_part(part: Part, groups: Groups) -> list[BoundRule]:
+    """Bind the rules to the features of a part; see `bind_rules`."""
+    return bind_rules(part.cell, part.setbacks, part.accuracy_m, part.paths, groups)
+
+
+def zone_part(part: Part, groups: Groups | None = None) -> PartUnits:
+    """Cut the patches of a part into units and measure them.
+
+    Parameters
+    ----------
+    part
+        Patches and what lies near them.
+    groups
+        Groups of the features of this part where they are made already.
+
+    Raises
+    ------
+    InputError, CutError
+        See `zone_patches`.
+    """
+    cell, groups = part.cell, groups or Groups()
+    rules = bind_part(part, groups)
+    geometry = np.asarray(cell.patches.geometry.array, dtype=object)
+    reach = reaching.make_reach(cell, groups)
+    others = _find_other_grounds(part, reach)
+    zones, zone_of_rule = _find_zones(rules)
+    grounds = Grounds(np.array(others.patch, dtype=np.intp), as_objects(others.ground))
+    pieces = cut_blocks(geometry, zones, grounds, sliver_area_m2=part.sliver_area_m2)
+    in_force = np.ones((len(rules), len(pieces.patch)), dtype=bool)
+    bound = zone_of_rule >= 0
+    in_force[bound] = pieces.inside.T[zone_of_rule[bound]]
+    units = _make_units(part, pieces, rules, in_force, others)
+    measures = Measures(pieces.geometry, cell.crs, part.origin)
+    nearness = find_nearness(rules, measures, list(units.index), in_force, every=part.every_row)
+    _measure_units(cell, units, measures, reach, groups)
+    return PartUnits(units, _measure_patches(part, pieces, measures, groups), nearness)
+
+
+def _find_zones(rules: list[BoundRule]) -> tuple[list[ZoneSpec], NDArray[np.intp]]:
+    """Return the different zones of the rules, and the zone of each rule; -1 where it holds anywhere."""
+    zones: list[ZoneSpec] = []
+    places: dict[tuple[int, bytes], int] = {}
+    zone_of_rule = np.full(len(rules), -1, dtype=np.intp)
+    for place, rule in enumerate(rules):
+        if rule.group is None:
+            continue
+        key = (id(rule.group), rule.reach_m.tobytes())
+        if key not in places:
+            places[key] = len(zones)
+            zones.append(ZoneSpec(rule.group, rule.reach_m))
+        zone_of_rule[place] = places[key]
+    return zones, zone_of_rule
+
+
+@dataclass
+class _OtherGrounds:
+    """Ground to cut by that is no setback: the place of the patch, the column it is told in, its name there."""
+
+    patch: list[int] = field(default_factory=list)
+    column: list[str] = field(default_factory=list)
+    name: list[str] = field(default_factory=list)
+    ground: list[Any] = field(default_factory=list)
+
+    def add(self, patch: int, column: str, name: str, ground: Any) -> None:
+        """Add one."""
+        self.patch.append(patch)
+        self.column.append(column)
+        self.name.append(name)
+        self.ground.append(ground)
+
+
+def _find_other_grounds(part: Part, reach: reaching.Reach) -> _OtherGrounds:
+    """Return shared ground, earlier applications and ground out of reach."""
+    found, cell = _OtherGrounds(), part.cell
+    places = {name: place for place, name in enumerate(cell.patches.index)}
+    others = dict(zip(cell.others.index, np.asarray(cell.others.geometry.array, dtype=object), strict=True))
+    for first, second in part.overlaps:
+        for own, other in ((first, second), (second, first)):
+            if own in places:
+                found.add(places[own], "shared_with", str(other), others[other])
+    geometry = np.asarray(cell.patches.geometry.array, dtype=object)
+    if len(cell.history):
+        treated = np.asarray(cell.history.geometry.array, dtype=object)
+        item, record = shapely.STRtree(treated).query(geometry, predicate="intersects")
+        order = np.lexsort((record, item))
+        item, record = item[order], record[order]
+        solid = shapely.area(shapely.intersection(geometry[item], treated[record])) > _NO_GROUND_M2
+        for place, number in zip(item[solid].tolist(), record[solid].tolist(), strict=True):
+            found.add(place, "history", str(cell.history.index[number]), treated[number])
+    throws: dict[tuple[str, str], list[float]] = {}
+    kinds = list(zip(cell.patches["species"], cell.patches["growth_form"], strict=True))
+    for kind in dict.fromkeys(kinds):
+        throws[kind] = reaching.find_throws_m(part.treatments, *kind)
+    most_m = max((throw for own in throws.values() for throw in own), default=0.0)
+    for place in np.flatnonzero(reaching.find_limited(reach, geometry, most_m)).tolist():
+        for throw_m in throws[kinds[place]]:
+            ground = reaching.draw_out_of_reach(reach, geometry[place], throw_m)
+            if ground is not None:
+                found.add(place, "beyond_m", repr(throw_m), ground)
+    return found
+
+
+def _make_units(
+    part: Part,
+    pieces: Pieces,
+    rules: list[BoundRule],
+    in_force: NDArray[np.bool_],
+    others: _OtherGrounds,
+) -> gpd.GeoDataFrame:
+    """Return units in the layer's own CRS."""
+    import geopandas as gpd
+    import pandas as pd
+
+    cell = part.cell
+    ids = cell.patches.index.to_numpy()
+    patch = pieces.patch
+    planar = shapely.area(pieces.geometry)
+    total = np.bincount(patch, planar, minlength=len(ids))
+    area = part.patches["area_m2"].to_numpy()
+    number = np.arange(len(patch)) - np.searchsorted(patch, patch) + 1
+    layer_crs = part.patches.crs
+    moved = np.asarray(part.patches.geometry.array, dtype=object)[patch]
+    cut = (np.bincount(patch, minlength=len(ids)) > 1)[patch]
+    moved[cut] = mend_outlines(move_out(pieces.geometry[cut], part.origin, cell.crs, layer_crs))
+    columns: dict[str, Any] = {
+        "patch_id": ids[patch],
+        "area_m2": planar * (area / total)[patch],
+        "setbacks": _join_ids(rules, in_force),
+    }
+    columns |= {name: _join_names(name, pieces, others) for name in ("shared_with", "history", "beyond_m")}
+    index = pd.Index(
+        [f"{ids[own]}-{no:02d}" for own, no in zip(patch.tolist(), number.tolist(), strict=True)], name="unit_id"
+    )
+    return gpd.GeoDataFrame(columns, geometry=moved, crs=layer_crs, index=index)
+
+
+def _join_ids(rules: list[BoundRule], in_force: NDArray[np.bool_]) -> NDArray[np.object_]:
+    """Return the ids of the setbacks in force on each unit, sorted, joined by ;. Each combination is joined once."""
+    names = np.array([rule.setback.id for rule in rules], dtype=object)
+    if not len(rules):
+        return np.full(in_force.shape[1], "", dtype=object)
+    packed = np.ascontiguousarray(np.packbits(in_force, axis=0).T)
+    _, first, which = np.unique(packed, axis=0, return_index=True, return_inverse=True)
+    texts = np.array([";".join(sorted(set(names[in_force[:, place]]))) for place in first.tolist()], dtype=object)
+    return texts[which.ravel()]
+
+
+def _join_names(column: str, pieces: Pieces, others: _OtherGrounds) -> NDArray[np.object_]:
+    """Return the names of the other grounds of one column that each unit lies on, joined by ;."""
+    texts = np.full(len(pieces.patch), "", dtype=object)
+    held: dict[int, set[str]] = defaultdict(set)
+    for piece, ground in zip(pieces.ground_piece.tolist(), pieces.ground.tolist(), strict=True):
+        if others.column[ground] == column:
+            held[piece].add(others.name[ground])
+    order = {"history": int, "beyond_m": float}.get(column, str)
+    for piece, names in held.items():
+        texts[piece] = ";".join(sorted(names, key=order))
+    return texts
+
+
+def _measure_units(
+    cell: Cell, units: gpd.GeoDataFrame, measures: Measures, reach: reaching.Reach, groups: Groups
+) -> None:
+    """Add the distance to water, whether a unit stands in water, and how far it is from a standing place."""
+    water = groups.make(cell.water, np.ones(len(cell.water), dtype=bool))
+    wet_rows = (cell.water["state"] != "dry").to_numpy(dtype=bool) if len(cell.water) else np.zeros(0, dtype=bool)
+    wet = groups.make(cell.water, wet_rows)
+    units["nearest_water_m"] = measures.take_edge_m(water)
+    geometry = measures.geometry
+    ground = np.zeros(len(units))
+    if len(wet):
+        touching = np.flatnonzero(measures.take(water).nearest.distance_m <= 0)
+        ground[touching] = find_ground_on(wet, geometry[touching])
+    planar = shapely.area(geometry)
+    units["in_water"] = (ground > _NO_GROUND_M2) & (ground > _NO_GROUND_SHARE * planar)
+    beyond = (units["beyond_m"] != "").to_numpy()
+    measured = [
+        reaching.find_standing_distance_m(reach, item) if far else (np.nan, "")
+        for item, far in zip(geometry, beyond, strict=True)
+    ]
+    units["standing_m"] = [distance for distance, _ in measured]
+    units["standing"] = [name for _, name in measured]
+
+
+def _measure_patches(part: Part, pieces: Pieces, measures: Measures, groups: Groups) -> gpd.GeoDataFrame:
+    """Add distances, that of the nearest unit; a patch that was cut gets the vertices of the cuts on its outline."""
+    cell, patches = part.cell, part.patches.copy()
+    first = np.searchsorted(pieces.patch, np.arange(len(patches)))
+    for column, frame in (("nearest_water_m", cell.water), ("nearest_receptor_m", cell.receptors)):
+        distance = measures.take_edge_m(groups.make(frame, np.ones(len(frame), dtype=bool)))
+        patches[column] = np.minimum.reduceat(distance, first)
+    count = np.bincount(pieces.patch, minlength=len(patches))
+    patches["unit_count"] = count
+    cut = np.flatnonzero(count > 1)
+    if len(cut):
+        outlines = np.asarray(patches.geometry.array, dtype=object).copy()
+        outlines[cut] = mend_outlines(move_out(join_faces(pieces, cut), part.origin, cell.crs, part.patches.crs))
+        patches["geometry"] = outlines
+        patches = patches.set_crs(part.patches.crs, allow_override=True)
+    return patches
