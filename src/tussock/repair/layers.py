@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from tussock.base.errors import Fault, InputError
 from tussock.base.findings import Finding, findings_table
 from tussock.base.geodesy import find_area_m2, unwrap_longitudes
+from tussock.base.spikes import drop_spikes
 from tussock.base.stages import Layer, LayerName, Repaired, Site
 from tussock.base.text import join_words
 from tussock.repair import values
@@ -112,7 +113,11 @@ def repair_outlines(layer: Layer) -> tuple[gpd.GeoDataFrame, list[Fault], list[F
         sound = np.array([_keep_polygons(item) for item in sound], dtype=object)
         thin = _THIN_M / (_DEGREE_M if frame.crs.is_geographic else frame.crs.axis_info[0].unit_conversion_factor)
         sound[broken] = [_drop_threads(item, thin) for item in sound[broken]]
-    changed = broken | (shapely.get_type_id(flat) != shapely.get_type_id(sound))
+        sound, spiked = drop_spikes(sound, thin)
+        changed = broken | spiked
+    else:
+        changed = broken
+    changed = changed | (shapely.get_type_id(flat) != shapely.get_type_id(sound))
     findings: list[Finding] = []
     faults: list[Fault] = []
     empty = shapely.is_empty(sound) | ((shapely.area(sound) == 0) if layer.name in _POLYGONS else False)
@@ -175,6 +180,11 @@ def _row(frame: gpd.GeoDataFrame, place: int) -> str:
     return f"row {place + 1}"
 
 
+def _name_kind(geometry: Any) -> str:
+    """Say what is wrong with an outline that is valid."""
+    return "a spike without width" if geometry.geom_type.endswith("Polygon") else "a collection of several kinds"
+
+
 def _describe(
     layer: Layer, frame: gpd.GeoDataFrame, places: NDArray[np.intp], before: NDArray[Any], after: NDArray[Any]
 ) -> list[Finding]:
@@ -192,7 +202,7 @@ def _describe(
     findings = []
     for number, place in enumerate(places.tolist()):
         parts = shapely.get_num_geometries(after[place])
-        what = str(reasons[number]) if reasons[number] != "Valid Geometry" else "a collection of several kinds"
+        what = str(reasons[number]) if reasons[number] != "Valid Geometry" else _name_kind(before[place])
         findings.append(
             Finding(
                 "repair",
