@@ -11,13 +11,11 @@ from geographiclib.geodesic import Geodesic
 from tussock.review.geometry import (
     cut_edges,
     find_geodesic_area_m2,
-    find_unsure,
-    measure_nearest,
     move_edges,
     move_outlines,
-    search_nearest,
     split_site,
 )
+from tussock.review.nearest import find_unsure, measure_nearest, search_nearest
 
 WGS84 = Geodesic.WGS84
 

@@ -11,7 +11,9 @@ import numpy as np
 import pytest
 import shapely
 
-from memory_site import star
+from memory_site import make_site, star, zone
+from site_factory import local_crs
+from tussock.base.errors import CutError
 from tussock.zone import arrange, kernel
 from tussock.zone.decide import ZoneSpec
 from tussock.zone.features import make_group
@@ -178,11 +180,11 @@ def test_stacked_patches_on_one_shore():
     total = np.bincount(pieces.patch, shapely.area(pieces.geometry))
     assert np.abs(total / shapely.area(patches) - 1).max() < 1e-9
     point = shapely.point_on_surface(pieces.geometry)
-    for place, zone in enumerate(zones):
+    for place, spec in enumerate(zones):
         _, distance = group.run_tree.query_nearest(point, return_distance=True, all_matches=False)
         wet = np.isin(np.arange(len(point)), group.cell_tree.query(point, predicate="intersects")[0])
         out = ~pieces.inside[:, place]
-        assert (distance[out] > zone.reach_m[0]).all()
+        assert (distance[out] > spec.reach_m[0]).all()
         assert not wet[out].any()
 
 
@@ -219,3 +221,27 @@ def test_nothing_near_leaves_patches_as_they_are():
     pieces = cut_blocks(patches, [ZoneSpec(group, np.array([10.0]))])
     assert all(own is drawn for own, drawn in zip(pieces.geometry, patches, strict=True))
     assert not pieces.inside.any()
+
+
+def test_a_patch_that_cannot_be_cut_is_named_with_its_file(monkeypatch):
+    def find_unproven(block, keys, drawn, faces):
+        inside, _ = arrange.find_unproven(block, keys, drawn, faces)
+        return inside, np.flatnonzero(faces.patch == 1)
+
+    def cut_slowly(*_):
+        raise CutError("pieces add up to 1 of 2 m2")
+
+    monkeypatch.setattr(kernel, "find_unproven", find_unproven)
+    monkeypatch.setattr(kernel, "cut_slowly", cut_slowly)
+    frame = gpd.GeoDataFrame(
+        {"patch_id": ["north", "middle", "south"], "species": "a", "growth_form": "shrub"},
+        geometry=[shapely.box(0, 100 * y, 50, 100 * y + 50) for y in (3, 2, 1)],
+        crs=local_crs(),
+    )
+    pond = gpd.GeoDataFrame(
+        {"kind": ["pond"], "state": ["wet"]}, geometry=[shapely.box(-40, 0, -5, 400)], crs=frame.crs
+    )
+    setback = {"id": "W", "from": {"layer": "water"}, "distance": "20 m", "forbids": {}}
+    wanted = r'infestations.gpkg: patch_id "middle": .*pieces add up to 1 of 2 m2\): draw it anew'
+    with pytest.raises(CutError, match=wanted):
+        zone(make_site(frame, water=pond, setbacks=[setback]))

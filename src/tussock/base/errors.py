@@ -78,7 +78,17 @@ class QuantityError(TussockError, ValueError):
 
 
 class CutError(TussockError, ArithmeticError):
-    """A cut piece failed its check and no fallback held."""
+    """A cut piece failed its check and no fallback held.
+
+    Attributes
+    ----------
+    place
+        Place of the patch among those that were cut together, while nobody has named it yet.
+    """
+
+    def __init__(self, message: str, place: int | None = None) -> None:
+        super().__init__(message)
+        self.place = place
 
 
 class MissingExtraError(TussockError, ImportError):

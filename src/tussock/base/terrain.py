@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tussock.base.errors import MissingExtraError
-from tussock.base.geodesy import find_transformer
+from tussock.base.geodesy import find_transformer, transform_points
 
 if TYPE_CHECKING:
     from pyproj import CRS
@@ -89,7 +89,7 @@ def find_heights_m(terrain: Terrain, lon: FloatArray, lat: FloatArray) -> FloatA
     heights = np.full(len(lon), np.nan)
     with open_raster(terrain.path) as raster:
         from_degrees = find_transformer(find_raster_crs(raster), "EPSG:4326")
-        x, y = (np.asarray(item) for item in from_degrees.transform(lon, lat, direction="INVERSE"))
+        x, y = transform_points(from_degrees, lon, lat, inverse=True)
         back = ~raster.transform
         column, row = back.a * x + back.b * y + back.c, back.d * x + back.e * y + back.f
         known = (column >= 0) & (column <= raster.width) & (row >= 0) & (row <= raster.height)

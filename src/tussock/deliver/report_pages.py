@@ -76,9 +76,9 @@ class Pages:
         """Draw something on the present page."""
         self.calls[-1].append((kind, values))
 
-    def heading(self, text: str, size: float = 13.0) -> None:
-        """Set a heading that keeps a few lines below it."""
-        self.need(size * 5)
+    def heading(self, text: str, size: float = 13.0, keep: float = 0.0) -> None:
+        """Set a heading that keeps a few lines below it, or what a table needs there for its first row [pt]."""
+        self.need(max(size * 5, keep))
         self.y -= size * 1.5
         self.put("text", MARGIN_PT, self.y, text, size, True, "start")
         self.y -= size * 0.5
@@ -223,7 +223,7 @@ def _wrap(text: str, bold: bool, size: float, width: float) -> tuple[str, ...]:
     fonts = load_fonts()
     font = fonts.bold if bold else fonts.regular
     lines: list[str] = []
-    for part in clean(text).split("\n"):
+    for part in map(clean, text.split("\n")):
         line = ""
         for word in part.split(" "):
             piece = word

@@ -21,6 +21,9 @@ MOST_PAIRS: Final = 4000
 #: Room that the signature and its blanks take, and a heading with a row of maps [pt].
 _SIGNATURE_PT: Final = 190.0
 _MAPS_PT: Final = 290.0
+#: Room of the plan's own table, and of a heading with the first row of the tasks, that names many units [pt].
+_ABOUT_PT: Final = 170.0
+_TASKS_PT: Final = 200.0
 _HEAVY: Final = (FAILS, NOT_CHECKED, FIELD_CHECK)
 
 
@@ -75,6 +78,7 @@ def _set_front(pages: Pages, content: dict[str, Any]) -> None:
         "decide were decided."
     )
     pages.table([Column(content["not_ready"], 2), Column("", 5)], [[name, ""] for name in content["blanks"]], height=26)
+    pages.need(_ABOUT_PT)
     pages.table([Column("The plan", 1.4), Column("", 8)], [list(row) for row in content["about"]])
 
 
@@ -121,7 +125,7 @@ def _set_decide(pages: Pages, content: dict[str, Any]) -> None:
 
 
 def _set_tasks(pages: Pages, content: dict[str, Any]) -> None:
-    pages.heading("Permits, notices, places to keep mixing away from")
+    pages.heading("Permits, notices, places to keep mixing away from", keep=_TASKS_PT)
     if not content["tasks"]:
         pages.text("The loaded rules ask for none.")
         return
@@ -151,7 +155,7 @@ def _set_tasks(pages: Pages, content: dict[str, Any]) -> None:
                 Column("Treated water", 1.0, number=True),
                 Column("Shoreline", 1.0, number=True),
                 Column("Repeats", 1.3),
-                Column("Earlier applications counted in", 1.0, number=True),
+                Column("Earlier applications counted in", 1.25, number=True),
                 Column("Granted or told (number, date)", 1.6),
                 Column("Source", 1.5),
             ],

@@ -146,7 +146,7 @@ def _list_layers(data: dict[str, Any]) -> list[Facts]:
     checks = sum(1 for number in data["units"]["check"] if number)
     rows = (
         ("patches", "Patches as drawn", len(data["patches"]["id"]), True),
-        ("check", "Check in the field: edge within error", checks, True),
+        ("check", "Edge within the mapping error: flag it", checks, True),
         ("water", "Water", len(data["water"]["title"]), True),
         ("access", "Access and standing places", len(data["access"]["title"]), True),
         ("history", "Earlier applications", len(data["history"]["title"]), True),

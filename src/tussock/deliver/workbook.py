@@ -52,6 +52,8 @@ _FORMATS: Final = {
     "degree": "0.000000",
 }
 _OTHER_FORMAT: Final = "#,##0.00"
+#: Smaller amounts than that many decimals show are those of arithmetic, not of the field.
+_MOST_PLACES: Final = 7
 
 
 @dataclass(frozen=True)
@@ -116,14 +118,18 @@ class _Formats:
         self.text = book.add_format({"valign": "top", "align": "left", "indent": 1})
         self.wrapped = book.add_format({"valign": "top", "align": "left", "indent": 1, "text_wrap": True})
 
-    def number(self, unit: str, *, whole: bool = False, named: bool = False) -> Any:
+    def number(self, unit: str, *, whole: bool = False, named: bool = False, value: Cell = None) -> Any:
         """Return the format of a number: digits by its unit; whole numbers without, money with its currency.
 
-        ``named`` leaves the currency out, where the unit stands beside it.
+        ``named`` leaves the currency out, where the unit stands beside it. A ``value`` that these digits would show as
+        0, though it is more, gets two digits that count.
         """
         code = "#,##0" if whole else _FORMATS.get(unit, _OTHER_FORMAT)
-        if unit and unit == self._currency and not named:
-            code = f'{_OTHER_FORMAT} "{unit}"'
+        if unit and unit == self._currency:
+            code = _OTHER_FORMAT if named else f'{_OTHER_FORMAT} "{unit}"'
+        elif isinstance(value, float) and 0 < abs(value) < 0.5 / 10 ** len(code.partition(".")[2]):
+            places = 1 - math.floor(math.log10(abs(value)))
+            code = "0." + "0" * places if places <= _MOST_PLACES else "0"
         if code not in self._numbers:
             self._numbers[code] = self._book.add_format({"num_format": code, "valign": "top"})
         return self._numbers[code]
@@ -169,12 +175,15 @@ def _write_sheet(book: Any, formats: _Formats, sheet: _Sheet, plan: PlanTables) 
         widths.append(_find_width(note, values, _WIDEST_PROSE.get(note.name, _WIDEST) if prose else _WIDEST))
         page.set_column(place, place, widths[-1], formats.text)
         if note.unit == SEE_UNIT:
-            numbers = [formats.number(str(unit or ""), named=True) for unit in units]
+            numbers = [
+                formats.number(str(unit or ""), named=True, value=value)
+                for unit, value in zip(units, values, strict=True)
+            ]
         else:
             whole = not note.unit and all(
                 float(value).is_integer() for value in values if isinstance(value, int | float)
             )
-            numbers = [formats.number(note.unit, whole=whole)] * len(values)
+            numbers = [formats.number(note.unit, whole=whole, value=value) for value in values]
         number = any(isinstance(value, int | float) and not isinstance(value, bool) for value in values)
         page.write_string(0, place, note.name, formats.head_number if number else formats.head)
         _write_column(page, formats, place, values, numbers, prose=prose)

@@ -200,10 +200,26 @@ def find_forbidding(treatment: Treatment, product: Product, ground: Ground) -> l
 def check_setbacks(items: list[SetbackInForce], system: UnitSystem) -> list[str]:
     """Refuse what setbacks forbid the whole year; those of a season, or that a survey lifts, bind the dates instead."""
     return [
-        f"{describe_setback(item, system)}; unlock: what {item.setback.id} does not forbid"
+        f"{describe_setback(item, system)}; unlock: {_name_way_out(item.setback)}"
         for item in items
         if item.setback.season is None and not item.setback.unless_surveyed
     ]
+
+
+def _name_way_out(setback: Setback) -> str:
+    """Say what to look for where a setback refuses: another method, another product, or work without herbicide."""
+    forbids = setback.forbids
+    by_method = forbids is not None and bool(forbids.delivery or forbids.method)
+    by_product = forbids is not None and (
+        bool(forbids.active or forbids.form) or forbids.aquatic_label is not None or forbids.soil_active is not None
+    )
+    if by_method and by_product:
+        return f"another method or product, that {setback.id} allows"
+    if by_method:
+        return f"a method that {setback.id} allows"
+    if by_product:
+        return f"a product that {setback.id} allows"
+    return "a method without herbicide"
 
 
 def list_setback_days(items: list[SetbackInForce], system: UnitSystem) -> list[NamedDays]:

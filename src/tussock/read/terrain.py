@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from tussock.base.errors import CrsError, Fault, InputError, MissingInputError
 from tussock.base.findings import Finding
-from tussock.base.geodesy import find_transformer
+from tussock.base.geodesy import find_transformer, transform_points
 from tussock.base.records import Record, Text
 from tussock.base.stages import Document, Layer, LayerName
 from tussock.base.terrain import Terrain, find_heights_m, find_raster_crs, open_raster
@@ -135,7 +135,7 @@ def _find_middles(patches: Any) -> tuple[FloatArray, FloatArray]:
     """Return the middle of the box of each patch [degrees]."""
     box = patches.geometry.bounds.to_numpy()
     to_degrees = find_transformer(patches.crs, "EPSG:4326")
-    lon, lat = to_degrees.transform((box[:, 0] + box[:, 2]) / 2, (box[:, 1] + box[:, 3]) / 2)
+    lon, lat = transform_points(to_degrees, (box[:, 0] + box[:, 2]) / 2, (box[:, 1] + box[:, 3]) / 2)
     return np.asarray(lon), np.asarray(lat)
 
 

@@ -13,7 +13,7 @@ import shapely
 from numpy.typing import NDArray
 
 from tussock.base.findings import Finding
-from tussock.base.geodesy import find_transformer, wgs84
+from tussock.base.geodesy import find_transformer, transform_points, wgs84
 
 if TYPE_CHECKING:
     from pyproj import CRS
@@ -114,7 +114,7 @@ def find_bent(xy: FloatArray, line: IntArray, crs: CRS, near: shapely.STRtree) -
     start = np.flatnonzero((line[1:] == line[:-1]) & long)
     a, b = xy[start], xy[start + 1]
     to_degrees = find_transformer(crs, "EPSG:4326")
-    ends = [np.column_stack(to_degrees.transform(*item.T)) for item in (a, b, (a + b) / 2)]
+    ends = [np.column_stack(transform_points(to_degrees, *item.T)) for item in (a, b, (a + b) / 2)]
     first, last, middle = ends
     last[:, 0] -= 360 * np.round((last[:, 0] - first[:, 0]) / 360)  # across the antimeridian
     boxes = shapely.box(*np.minimum(first, last).T, *np.maximum(first, last).T)

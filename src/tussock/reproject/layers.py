@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from tussock.base.errors import CrsError, Fault
 from tussock.base.findings import Finding, findings_table
-from tussock.base.geodesy import find_area_m2, move_geometry
+from tussock.base.geodesy import find_area_m2, move_geometry, transform_points
 from tussock.base.stages import Cell, CrsReport, LayerName, Measured, Repaired, Site
 from tussock.reproject import crs as crs_tools
 from tussock.reproject.datums import check_datums
@@ -79,8 +79,7 @@ def _find_centroids(patches: gpd.GeoDataFrame) -> tuple[FloatArray, FloatArray]:
     """Return one point of each patch in degrees: the middle of its box, which needs no CRS fit for measuring."""
     bounds = patches.geometry.bounds.to_numpy()
     transformer = _to_degrees(patches.crs)
-    lon, lat = transformer.transform((bounds[:, 0] + bounds[:, 2]) / 2, (bounds[:, 1] + bounds[:, 3]) / 2)
-    return np.asarray(lon, dtype=float), np.asarray(lat, dtype=float)
+    return transform_points(transformer, (bounds[:, 0] + bounds[:, 2]) / 2, (bounds[:, 1] + bounds[:, 3]) / 2)
 
 
 def _to_degrees(crs: CRS) -> Any:

@@ -21,21 +21,18 @@ from tussock.review.delivered import Delivered
 from tussock.review.geometry import (
     Edges,
     LocalEdges,
-    Nearest,
     Part,
     cut_edges,
     fill,
     find_geodesic_area_m2,
-    find_unsure,
-    measure_nearest,
     move_edges,
     move_outlines,
     move_to_degrees,
     rebuild,
-    search_nearest,
     split_site,
 )
 from tussock.review.measured import Measured
+from tussock.review.nearest import Nearest, Search, find_unsure, measure_nearest, search_nearest
 from tussock.review.seasons import Days, find_planned
 from tussock.review.stands import Stand, find_stand
 
@@ -116,6 +113,11 @@ class Evidence:
     def hours(self) -> pd.DataFrame:
         """Terms of the hours of the planned units, in SI."""
         return self.table("unit_hours")
+
+    @cached_property
+    def unit_hours_row(self) -> IntArray:
+        """Row of each unit in the table of hours; -1 where it has none."""
+        return find_places(self.hours["unit_id"], self.units["unit_id"])
 
     @cached_property
     def crs(self) -> CRS:
@@ -301,13 +303,18 @@ class Evidence:
             self._feature_degrees[layer] = moved
         return self._feature_degrees[layer]
 
+    @cached_property
+    def _near_features(self) -> dict[tuple[str, bytes], tuple[NDArray[Any], IntArray]]:
+        return {}
+
     def move_near(self, layer: str, chosen: BoolArray, part: Part, edges: LocalEdges) -> tuple[NDArray[Any], IntArray]:
         """Return the chosen features that lie near a part, in its projection [m], and their rows in the layer."""
-        near = np.zeros(len(chosen), dtype=bool)
-        near[edges.run_owner] = True
-        near[edges.area_owner] = True
-        rows = np.flatnonzero(near & chosen).astype(np.intp)
-        return move_outlines(self.feature_degrees(layer)[rows], part.to_local), rows
+        key = layer, part.middle.tobytes()
+        if key not in self._near_features:
+            near = np.union1d(edges.run_owner, edges.area_owner).astype(np.intp)
+            self._near_features[key] = move_outlines(self.feature_degrees(layer)[near], part.to_local), near
+        shapes, rows = self._near_features[key]
+        return shapes[chosen[rows]], rows[chosen[rows]]
 
     @cached_property
     def edges(self) -> dict[str, Edges]:
@@ -319,14 +326,18 @@ class Evidence:
         }
 
     @cached_property
+    def local_parts(self) -> list[tuple[Part, dict[str, LocalEdges]]]:
+        """Parts of the site with the edges around, in their projection [m]."""
+        return [(part, {name: move_edges(item, part) for name, item in self.edges.items()}) for part in self.parts]
+
+    @cached_property
     def local(self) -> list[tuple[Part, NDArray[Any], dict[str, LocalEdges]]]:
         """Parts of the site with the outlines of their units and the edges around, in their projection [m].
 
         A part with many units comes in several pieces, which share its edges.
         """
         pieces = []
-        for part in self.parts:
-            edges = {name: move_edges(item, part) for name, item in self.edges.items()}
+        for part, edges in self.local_parts:
             for members in np.array_split(part.members, -(-len(part.members) // _PIECE)):
                 outline = move_outlines(self.unit_degrees[members], part.to_local)
                 pieces.append((replace(part, members=members), outline, edges))
@@ -336,6 +347,16 @@ class Evidence:
     def memo(self) -> dict[str, Any]:
         """What checks found on the ground and look up again, by name."""
         return {}
+
+    @cached_property
+    def _layer_searches(self) -> dict[str, list[Search]]:
+        return {}
+
+    def _searches(self, layer: str) -> list[Search]:
+        """Return the search of a layer in each piece of `local`."""
+        if layer not in self._layer_searches:
+            self._layer_searches[layer] = [Search(outline, edges[layer]) for _, outline, edges in self.local]
+        return self._layer_searches[layer]
 
     @cached_property
     def _nearest(self) -> dict[tuple[str, bytes], Nearest]:
@@ -358,12 +379,11 @@ class Evidence:
             found = Nearest(np.full(count, -1, np.intp), np.full(count, np.nan), np.zeros(count, dtype=bool))
             base_credit = credit_m - base
             with ThreadPoolExecutor(_WORKERS) as pool:  # a search leaves the interpreter, so threads share the work
-                searches = pool.map(lambda one: search_nearest(one[1], one[2][layer], base_credit), self.local)
+                searches = pool.map(lambda one: one.find(base_credit), self._searches(layer))
                 for (part, outline, edges), search in zip(self.local, searches, strict=True):
                     some = measure_nearest(search, base_credit, part)
                     self._look_further(layer, base_credit, part, outline, edges[layer], some)
-                    found.owner[part.members], found.distance_m[part.members] = some.owner, some.distance_m
-                    found.on[part.members] = some.on
+                    found.put(part.members, some)
             self._nearest[key] = found
         return self._nearest[key]
 

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from tussock.base.records import Operations
 from tussock.base.units import HECTARE_M2
-from tussock.review.columns import find_places, read_number
+from tussock.review.columns import read_number
 from tussock.review.evidence import Evidence
 from tussock.review.places import find_mixing_closed
 from tussock.trade.times import DEFAULTS
@@ -80,28 +80,53 @@ def find_field_terms(
     count = int(used.sum())
     if times is None or operations.crew is None:
         return dict.fromkeys((*FIELD_TERMS, "way_h"), np.zeros(count))
+    if "field" not in evidence.memo:
+        evidence.memo["field"] = _find_field(evidence, times)
+    field: _Field = evidence.memo["field"]
     patch = evidence.unit_patch[used]
-    pace = _find_paces(evidence, times)[patch]
-    walk, carry, edge = (_read_stated(evidence, name) for name in ("walk_m", "mixing_m", "limited_edge_m"))
-    planned = (evidence.units["status"] == "planned").to_numpy() & (evidence.unit_patch >= 0)
-    number = np.bincount(evidence.unit_patch[planned], minlength=len(evidence.patches))
-    furthest = np.zeros(len(evidence.patches))
-    np.maximum.at(furthest, evidence.unit_patch[planned], np.nan_to_num(walk)[planned])
-    share = operations.crew.size / np.maximum(number[patch], 1) / _HOUR_S
-    dirty = evidence.patches["species"].str.casefold().isin(times.dirty).to_numpy()[patch]
-    stretch = times["terrain_factor"] / pace
-    way = np.maximum(loads - 1, 0) * 2 * np.nan_to_num(carry[used]) * stretch / _HOUR_S
+    share = operations.crew.size / np.maximum(field.planned[patch], 1) / _HOUR_S
+    stretch = times["terrain_factor"] / field.pace_m_per_s[patch]
+    way = np.maximum(loads - 1, 0) * 2 * field.carry_m[used] * stretch / _HOUR_S
     if find_mixing_closed(evidence):
         way = np.where(loads > 0, np.nan, way)
     return {
-        "walk_in_h": 2 * furthest[patch] * stretch * share * days[patch],
+        "walk_in_h": 2 * field.furthest_m[patch] * stretch * share * days[patch],
         "search_h": evidence.units["area_m2"].to_numpy()[used] / HECTARE_M2 / times["search_ha_per_s"] / _HOUR_S,
         "mixing_h": loads * times["mixing_s"] / _HOUR_S,
-        "flagging_h": np.nan_to_num(edge[used]) / times["flagging_m_per_s"] / _HOUR_S,
-        "cleaning_h": np.where(dirty, times["cleaning_dirty_s"], times["cleaning_s"]) * share,
+        "flagging_h": field.edge_m[used] / times["flagging_m_per_s"] / _HOUR_S,
+        "cleaning_h": np.where(field.dirty[patch], times["cleaning_dirty_s"], times["cleaning_s"]) * share,
         "records_h": np.full(count, times["records_s"] / _HOUR_S),
         "way_h": way,
     }
+
+
+@dataclass(frozen=True)
+class _Field:
+    """What the terms of a day rest on whatever the amounts: by patch, and the two distances by unit."""
+
+    pace_m_per_s: FloatArray
+    planned: NDArray[np.intp]
+    furthest_m: FloatArray
+    dirty: BoolArray
+    carry_m: FloatArray
+    edge_m: FloatArray
+
+
+def _find_field(evidence: Evidence, times: Times) -> _Field:
+    walk, carry, edge = (
+        np.nan_to_num(_read_stated(evidence, name)) for name in ("walk_m", "mixing_m", "limited_edge_m")
+    )
+    planned = (evidence.units["status"] == "planned").to_numpy() & (evidence.unit_patch >= 0)
+    furthest = np.zeros(len(evidence.patches))
+    np.maximum.at(furthest, evidence.unit_patch[planned], walk[planned])
+    return _Field(
+        pace_m_per_s=_find_paces(evidence, times),
+        planned=np.bincount(evidence.unit_patch[planned], minlength=len(evidence.patches)).astype(np.intp),
+        furthest_m=furthest,
+        dirty=evidence.patches["species"].str.casefold().isin(times.dirty).to_numpy(dtype=bool),
+        carry_m=carry,
+        edge_m=edge,
+    )
 
 
 def find_day_factors(operations: Operations) -> tuple[float, float]:
@@ -128,10 +153,8 @@ def count_days(evidence: Evidence, on_site_h: FloatArray) -> FloatArray:
 
 def _read_stated(evidence: Evidence, name: str) -> FloatArray:
     """Return a distance of the table of hours for every unit [m], nan where it has none."""
-    hours = evidence.hours
-    place = find_places(hours["unit_id"], evidence.units["unit_id"])
-    values = np.r_[hours[name].to_numpy(dtype=float), np.nan]
-    stated: FloatArray = values[place]
+    values = np.r_[evidence.hours[name].to_numpy(dtype=float), np.nan]
+    stated: FloatArray = values[evidence.unit_hours_row]
     return stated
 
 

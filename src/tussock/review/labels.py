@@ -93,7 +93,7 @@ def _check_wet(evidence: Evidence) -> list[Row]:
     doubt = find_dry_ways(evidence)
     if "water" not in evidence.edges or not doubt.any():
         return []
-    wet_m2 = find_wet_ground_m2(evidence, doubt)
+    wet_m2 = np.where(doubt, find_wet_ground_m2(evidence), 0.0)
     units = evidence.units
     bad = (wet_m2 > _WET_M2) & (wet_m2 > _WET_SHARE * evidence.unit_area_m2)
     ids, products = units["unit_id"].to_numpy(), units["product_id"].to_numpy()
@@ -112,7 +112,7 @@ def find_standing_in_water(evidence: Evidence) -> BoolArray:
     """Tell which units reach into water that is not dry: by more than a shared edge."""
     if "water" not in evidence.edges:
         return np.zeros(len(evidence.units), dtype=bool)
-    wet_m2 = _find_all_wet_m2(evidence)
+    wet_m2 = find_wet_ground_m2(evidence)
     wet: BoolArray = (wet_m2 > _WET_M2) & (wet_m2 > _WET_SHARE * evidence.unit_area_m2)
     return wet
 
@@ -121,26 +121,26 @@ def find_touching_water(evidence: Evidence) -> BoolArray:
     """Tell which units have any ground on water that is not dry, be it a shared edge."""
     if "water" not in evidence.edges:
         return np.zeros(len(evidence.units), dtype=bool)
-    touching: BoolArray = _find_all_wet_m2(evidence) > 0
+    touching: BoolArray = find_wet_ground_m2(evidence) > 0
     return touching
 
 
-def _find_all_wet_m2(evidence: Evidence) -> NDArray[np.float64]:
+def find_wet_ground_m2(evidence: Evidence) -> NDArray[np.float64]:
+    """Return how much of each unit lies on water that is not dry [m2]; streams drawn as lines have their width."""
     if "wet_m2" not in evidence.memo:
-        evidence.memo["wet_m2"] = find_wet_ground_m2(evidence, np.ones(len(evidence.units), dtype=bool))
+        evidence.memo["wet_m2"] = _find_wet_ground_m2(evidence)
     wet_m2: NDArray[np.float64] = evidence.memo["wet_m2"]
     return wet_m2
 
 
-def find_wet_ground_m2(evidence: Evidence, some: BoolArray) -> NDArray[np.float64]:
-    """Return how much of some units lies on water that is not dry [m2]; streams drawn as lines have their width."""
+def _find_wet_ground_m2(evidence: Evidence) -> NDArray[np.float64]:
     wet = evidence.feature_column("water", "state") != "dry"
     half = evidence.half_width_m("water")
     nearest = evidence.nearest("water", np.where(wet, half, np.nan)) if wet.any() else None
     ground = np.zeros(len(evidence.units))
     if nearest is None:
         return ground
-    touching = some & (nearest.on | (nearest.distance_m - half[nearest.owner] <= 0))
+    touching = nearest.on | (nearest.distance_m - half[nearest.owner] <= 0)
     for part, outline, edges in evidence.local:
         chosen = touching[part.members]
         members, shapes = part.members[chosen], rebuild(outline[chosen])

@@ -2,14 +2,16 @@
 
 from __future__ import annotations
 
-from typing import Final
+from typing import Any, Final
 
 import numpy as np
+import shapely
 from numpy.typing import NDArray
 
 from tussock.base.records import ColumnDistance, Setback
 from tussock.review.evidence import Evidence
-from tussock.review.geometry import find_nearest, move_to_degrees
+from tussock.review.geometry import RADIUS_M, find_unit_vectors, move_outlines, move_to_degrees
+from tussock.review.nearest import Nearest, find_nearest, find_unsure, measure_nearest, search_nearest
 from tussock.review.setbacks import find_tolerance_m
 
 FloatArray = NDArray[np.float64]
@@ -88,10 +90,33 @@ def _find_margin_m(evidence: Evidence, setback: Setback, places: IntArray) -> Fl
         if (blank & meant).any():  # a feature that does not bring its distance closes every place
             return np.full(len(places), -np.inf)
     degrees = move_to_degrees(evidence.outlines("access")[places], evidence.delivered.layers["access"].crs)
-    nearest = find_nearest(degrees, evidence.edges[wanted.layer], np.where(meant, half + required, np.nan))
+    nearest = _find_nearest(evidence, degrees, wanted.layer, np.where(meant, half + required, np.nan))
     gap = np.maximum(np.where(nearest.on, 0.0, nearest.distance_m - half[nearest.owner]), 0.0)
     margin: FloatArray = gap - required[nearest.owner]
     return margin
+
+
+def _find_nearest(evidence: Evidence, degrees: NDArray[Any], layer: str, credit_m: FloatArray) -> Nearest:
+    """Return the feature that binds each place: in the projection of a part of the site that it lies in, if any."""
+    xy = shapely.get_coordinates(shapely.point_on_surface(degrees))
+    sphere = find_unit_vectors(xy[:, 0], xy[:, 1])
+    middle = np.array([part.middle for part, _ in evidence.local_parts]).reshape(-1, 3)
+    nearest = np.argmax(sphere @ middle.T, axis=1) if len(middle) else np.zeros(len(xy), np.intp)
+    found = Nearest(np.full(len(xy), -1, np.intp), np.full(len(xy), np.nan), np.zeros(len(xy), dtype=bool))
+    left = np.ones(len(xy), dtype=bool)
+    for place in np.unique(nearest).tolist() if len(middle) else ():
+        part, edges = evidence.local_parts[place]
+        far_m = np.linalg.norm(sphere - part.middle, axis=1) * RADIUS_M
+        own = np.flatnonzero((nearest == place) & (far_m <= part.radius_m))
+        some = measure_nearest(
+            search_nearest(move_outlines(degrees[own], part.to_local), edges[layer], credit_m), credit_m, part
+        )
+        sure = ~find_unsure(some, edges[layer], credit_m)
+        found.put(own[sure], some, sure)
+        left[own[sure]] = False
+    rest = np.flatnonzero(left)
+    found.put(rest, find_nearest(degrees[rest], evidence.edges[layer], credit_m))
+    return found
 
 
 def find_mixing_closed(evidence: Evidence) -> bool:

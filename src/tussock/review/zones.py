@@ -14,15 +14,9 @@ from numpy.typing import NDArray
 
 from tussock.base.text import show_length
 from tussock.review.evidence import Evidence
-from tussock.review.geometry import (
-    LocalEdges,
-    Part,
-    find_unit_vectors,
-    measure_nearest,
-    move_to_degrees,
-    search_nearest,
-)
+from tussock.review.geometry import LocalEdges, Part, find_unit_vectors, move_to_degrees
 from tussock.review.measured import Measured
+from tussock.review.nearest import measure_nearest, search_nearest
 from tussock.review.rows import Row, info, pick_rows, violation
 from tussock.review.setbacks import CURVE_M, CURVE_SHARE
 
@@ -80,15 +74,15 @@ def _pick(points: FloatArray, most: int = _POINTS) -> FloatArray:
     return points[np.linspace(0, len(points) - 1, most).astype(np.intp)]
 
 
-def _choose_parts(evidence: Evidence) -> list[Part]:
-    """Return the parts of the site that are looked at: all, or some that lie evenly among them."""
-    parts = evidence.parts
-    return [parts[place] for place in np.unique(np.linspace(0, len(parts) - 1, _PARTS).astype(int))] if parts else []
+def _choose_parts(evidence: Evidence) -> list[int]:
+    """Return the places of the parts of the site that are looked at: all, or some that lie evenly among them."""
+    last = len(evidence.parts) - 1
+    return [int(place) for place in np.unique(np.linspace(0, last, _PARTS).astype(int))] if last >= 0 else []
 
 
 def _sample_ground(evidence: Evidence) -> tuple[FloatArray, NDArray[Any]]:
     """Return points inside units and corners of patches [degrees], and the patches."""
-    chosen = [part.members for part in _choose_parts(evidence)]
+    chosen = [evidence.parts[place].members for place in _choose_parts(evidence)]
     own = np.concatenate(chosen) if chosen else np.empty(0, np.intp)
     units = evidence.unit_degrees[own]
     inner = shapely.get_coordinates(shapely.point_on_surface(units[_spread(len(units))]))
@@ -216,12 +210,8 @@ def _find_depth_m(local: FloatArray, edges: LocalEdges, credit: FloatArray, on: 
 
 def _sort(evidence: Evidence, layer: str, points: FloatArray) -> list[tuple[Part, LocalEdges, IntArray]]:
     """Return parts of the site with the edges around them, and which points are nearest to each."""
-    first: dict[int, tuple[Part, LocalEdges]] = {}
-    for part, _, edges in evidence.local:
-        if layer in edges:
-            first.setdefault(id(edges[layer]), (part, edges[layer]))
-    wanted = {part.middle.tobytes() for part in _choose_parts(evidence)}
-    known = [pair for pair in first.values() if pair[0].middle.tobytes() in wanted]
+    parts = evidence.local_parts
+    known = [(part, edges[layer]) for part, edges in (parts[k] for k in _choose_parts(evidence)) if layer in edges]
     if not known or not len(points):
         return []
     middle = np.array([part.middle for part, _ in known])

@@ -21,6 +21,7 @@ from typing import Any, Final
 import numpy as np
 from numpy.typing import NDArray
 
+from tussock.base.errors import CutError
 from tussock.zone.arrange import (
     Bits,
     Faces,
@@ -128,7 +129,10 @@ def cut_blocks(
         if len(own):
             order = np.argsort(members)
             place = order[np.searchsorted(members, grounds.patch[own], sorter=order)]
-        done = cut_block(patches[members], zones, Grounds(place, grounds.geometry[own]), sliver_area_m2)
+        try:
+            done = cut_block(patches[members], zones, Grounds(place, grounds.geometry[own]), sliver_area_m2)
+        except CutError as error:
+            raise CutError(str(error), None if error.place is None else int(members[error.place])) from error
         if tell is not None:
             tell(len(members))
         return Pieces(
@@ -225,7 +229,10 @@ def _cut_slow(block: Block, keys: Keys, drawn: GeometryArray, slow: IntArray, sl
     """Cut patches whose proof failed again, one by one."""
     parts = []
     for place in slow.tolist():  # a loop over geometry: few patches in a million
-        geometry, held = cut_slowly(block, keys, drawn, place, sliver_area_m2)
+        try:
+            geometry, held = cut_slowly(block, keys, drawn, place, sliver_area_m2)
+        except CutError as error:
+            raise CutError(str(error), place) from error
         piece = np.repeat(np.arange(len(held)), [len(item) for item in held])
         key = np.concatenate(held)
         inside = np.repeat(block.inside[[place]], len(geometry), axis=0)

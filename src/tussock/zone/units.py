@@ -10,6 +10,7 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 
+from tussock.base.errors import CutError
 from tussock.base.spikes import drop_spikes
 from tussock.zone import reach as reaching
 from tussock.zone.decide import ZoneSpec
@@ -102,7 +103,10 @@ def zone_part(part: Part, groups: Groups | None = None) -> PartUnits:
     others = _find_other_grounds(part, reach)
     zones, zone_of_rule = _find_zones(rules)
     grounds = Grounds(np.array(others.patch, dtype=np.intp), as_objects(others.ground))
-    pieces = _drop_spikes(cut_blocks(geometry, zones, grounds, sliver_area_m2=part.sliver_area_m2))
+    try:
+        pieces = _drop_spikes(cut_blocks(geometry, zones, grounds, sliver_area_m2=part.sliver_area_m2))
+    except CutError as error:
+        raise _name_patch(error, part) from error
     in_force = np.ones((len(rules), len(pieces.patch)), dtype=bool)
     bound = zone_of_rule >= 0
     in_force[bound] = pieces.inside.T[zone_of_rule[bound]]
@@ -111,6 +115,17 @@ def zone_part(part: Part, groups: Groups | None = None) -> PartUnits:
     nearness = find_nearness(rules, measures, list(units.index), in_force, every=part.every_row)
     _measure_units(cell, units, measures, reach, groups)
     return PartUnits(units, _measure_patches(part, pieces, measures, groups), nearness)
+
+
+def _name_patch(error: CutError, part: Part) -> CutError:
+    """Say of which patch and file an outline could not be cut, and what to do."""
+    if error.place is None:
+        return error
+    name = part.cell.patches.index[error.place]
+    return CutError(
+        f'{part.paths["infestations"]}: patch_id "{name}": the outline could not be cut so that its units tile it '
+        f"({error}): draw it anew, without edges that run onto each other"
+    )
 
 
 def _find_zones(rules: list[BoundRule]) -> tuple[list[ZoneSpec], NDArray[np.intp]]:
