@@ -15,7 +15,7 @@ from tussock.review.geometry import (
     move_outlines,
     split_site,
 )
-from tussock.review.nearest import find_unsure, measure_nearest, search_nearest
+from tussock.review.nearest import Search, find_unsure
 
 WGS84 = Geodesic.WGS84
 
@@ -34,11 +34,11 @@ def find_nearest(outlines, features, credit_m=None):
     for part in split_site(points[:, 0], points[:, 1]):
         near = move_edges(edges, part)
         local = move_outlines(outlines[part.members], part.to_local)
-        some = measure_nearest(search_nearest(local, near, credit), credit, part)
+        some = Search(local, near, part).nearest(credit)
         unsure = np.flatnonzero(find_unsure(some, near, credit))
         if len(unsure):
             every = move_edges(edges, part, np.ones(len(features), dtype=bool))
-            far = measure_nearest(search_nearest(local[unsure], every, credit), credit, part)
+            far = Search(local[unsure], every, part).nearest(credit)
             some.owner[unsure], some.distance_m[unsure] = far.owner, far.distance_m
         owner[part.members], distance[part.members] = some.owner, some.distance_m
     return owner, distance

@@ -107,6 +107,26 @@ def test_blocks_and_threads_change_nothing(block, threads):
     assert (shapely.to_wkb(parts.geometry) == shapely.to_wkb(whole.geometry)).all()
 
 
+def test_what_is_done_for_large_patches_changes_nothing(monkeypatch):
+    """Pairs by their boxes, and prepared faces, are for patches with much shore; on all others they give the same."""
+    patches, zones, _ = make_case(7, 200)
+    usual = cut_blocks(patches, zones, threads=1)
+    monkeypatch.setattr(arrange, "_MANY_PAIRS", -1)
+    monkeypatch.setattr(arrange, "_MANY_VERTICES", -1)
+    large = cut_blocks(patches, zones, threads=1)
+    assert len(usual.patch) > len(patches)
+    assert (large.patch == usual.patch).all()
+    assert (large.inside == usual.inside).all()
+    assert (shapely.to_wkb(large.geometry) == shapely.to_wkb(usual.geometry)).all()
+    assert large.slow.tolist() == usual.slow.tolist()
+
+
+def test_a_hole_in_a_zone_of_a_large_patch_is_found_by_the_proof(monkeypatch):
+    monkeypatch.setattr(arrange, "_MANY_PAIRS", -1)
+    monkeypatch.setattr(arrange, "_MANY_VERTICES", -1)
+    test_a_hole_in_a_zone_is_found_by_the_proof(monkeypatch)
+
+
 def test_the_slow_way_gives_the_same_areas(monkeypatch):
     """What fails its proof is cut again by the union of outlines around single segments."""
     patches, zones, _ = make_case(6, 60)

@@ -151,7 +151,7 @@ def _set_tasks(pages: Pages, content: dict[str, Any]) -> None:
                 Column("Kind", 0.7),
                 Column("Rule", 1.3),
                 Column("What", 2.6),
-                Column("Units", 0.5, number=True),
+                Column("Units", 0.65, number=True),
                 Column("Treated water", 1.0, number=True),
                 Column("Shoreline", 1.0, number=True),
                 Column("Repeats", 1.3),

@@ -72,7 +72,7 @@ def _say_area(plan: PlanTables, size: float) -> str:
 
 
 def _count(number: int, noun: str) -> str:
-    return f"{number:,} {noun}{'' if number == 1 else 's'}"
+    return f"{number:,} {noun if number == 1 else {'patch': 'patches'}.get(noun, f'{noun}s')}"
 
 
 def _say_subtitle(plan: PlanTables, *, public: bool) -> str:
@@ -113,7 +113,16 @@ def count_verdicts(plan: PlanTables) -> list[tuple[str, bool]]:
             texts.append((f"{_VERDICT_WORDS[verdict]}: {counts[place]:,}", verdict != FIELD_CHECK))
     texts.append((f"non-chemical: {len(planned) - len(treated):,}", False))
     texts.append((f"untreated: {len(units) - len(planned) - hidden:,}", False))
+    texts += _count_states(plan)
     return [*texts, (f"details withheld: {hidden:,}", False)] if hidden else texts
+
+
+def _count_states(plan: PlanTables) -> list[tuple[str, bool]]:
+    """Return how many patches are as approved, and how many are not; nothing where no approval was given."""
+    if plan.site.approval is None:
+        return []
+    counts = Counter(str(state) for state in plan.patches["approval"] if not is_blank(state))
+    return [(f"{_count(count, 'patch')} {state}", state != AS_APPROVED) for state, count in sorted(counts.items())]
 
 
 def _list_filters(data: dict[str, Any]) -> list[Facts]:

@@ -77,7 +77,8 @@ def apply_limits(
     scaled = replace(dose, ae_kg_per_ha=dose.ae_kg_per_ha * stems.share)
     single, single_share = check_application(treatment, component, scaled, system)
     if single and treatment.up_to_limit is not True:
-        return Limited(tuple(single), over=scaled.ae_kg_per_ha)
+        refused = tuple(f"{text}; unlock: another active, or a lower rate" for text in single)
+        return Limited(refused, over=scaled.ae_kg_per_ha)
     scaled = replace(scaled, ae_kg_per_ha=scaled.ae_kg_per_ha * single_share)
     year = _limit_ae(treatment, product, scaled, uses, system)
     share = single_share * year.share

@@ -76,5 +76,5 @@ def read_si(frame: pd.DataFrame | None, schema: c.Schema, system: c.UnitSystem) 
             columns[column.si_name] = pd.array([""] * count, dtype="str")
         else:
             texts = frame[name]
-            columns[column.si_name] = texts.where(texts.notna(), "").astype(str).to_numpy(dtype=object)
+            columns[column.si_name] = texts.where(texts.notna(), "").astype(str).array
     return pd.DataFrame(columns, index=pd.RangeIndex(count))

@@ -32,7 +32,7 @@ from tussock.review.geometry import (
     split_site,
 )
 from tussock.review.measured import Measured
-from tussock.review.nearest import Nearest, Search, find_unsure, measure_nearest, search_nearest
+from tussock.review.nearest import Nearest, Search, find_unsure
 from tussock.review.seasons import Days, find_planned
 from tussock.review.stands import Stand, find_stand
 
@@ -276,13 +276,20 @@ class Evidence:
         found = split_site(points[:, 0], points[:, 1])
         return [replace(part, members=solid[part.members]) for part in found]
 
+    @cached_property
+    def _feature_columns(self) -> dict[tuple[str, str], NDArray[Any]]:
+        return {}
+
     def feature_column(self, layer: str, name: str) -> NDArray[Any]:
         """Return a text column of a layer of features, lower case, blank where it is missing."""
-        frame = self.delivered.layers[layer]
-        if name not in frame.columns:
-            return np.full(len(frame), "", dtype=object)
-        values = frame[name]
-        return np.where(values.isna(), "", values.astype(str).str.strip().str.casefold()).astype(object)
+        if (layer, name) not in self._feature_columns:
+            frame = self.delivered.layers[layer]
+            texts = np.full(len(frame), "", dtype=object)
+            if name in frame.columns:
+                values = frame[name]
+                texts = np.where(values.isna(), "", values.astype(str).str.strip().str.casefold()).astype(object)
+            self._feature_columns[layer, name] = texts
+        return self._feature_columns[layer, name]
 
     def half_width_m(self, layer: str) -> FloatArray:
         """Return half the width of each feature [m]; 0 for what is not a line."""
@@ -355,7 +362,7 @@ class Evidence:
     def _searches(self, layer: str) -> list[Search]:
         """Return the search of a layer in each piece of `local`."""
         if layer not in self._layer_searches:
-            self._layer_searches[layer] = [Search(outline, edges[layer]) for _, outline, edges in self.local]
+            self._layer_searches[layer] = [Search(outline, edges[layer], part) for part, outline, edges in self.local]
         return self._layer_searches[layer]
 
     @cached_property
@@ -379,9 +386,10 @@ class Evidence:
             found = Nearest(np.full(count, -1, np.intp), np.full(count, np.nan), np.zeros(count, dtype=bool))
             base_credit = credit_m - base
             with ThreadPoolExecutor(_WORKERS) as pool:  # a search leaves the interpreter, so threads share the work
-                searches = pool.map(lambda one: one.find(base_credit), self._searches(layer))
-                for (part, outline, edges), search in zip(self.local, searches, strict=True):
-                    some = measure_nearest(search, base_credit, part)
+                searches = self._searches(layer)
+                finds = pool.map(lambda one: one.find(base_credit), searches)
+                for (part, outline, edges), search, one in zip(self.local, searches, finds, strict=True):
+                    some = search.measure(one, base_credit)
                     self._look_further(layer, base_credit, part, outline, edges[layer], some)
                     found.put(part.members, some)
             self._nearest[key] = found
@@ -401,7 +409,7 @@ class Evidence:
         if not len(unsure):
             return
         every = move_edges(self.edges[layer], part, ~np.isnan(credit_m))
-        far = measure_nearest(search_nearest(outline[unsure], every, credit_m), credit_m, part)
+        far = Search(outline[unsure], every, part).nearest(credit_m)
         some.owner[unsure], some.distance_m[unsure] = far.owner, far.distance_m
         some.on[unsure] |= far.on
 

@@ -54,7 +54,8 @@ def move_to_degrees(geometry: GeometryArray, crs: CRS) -> GeometryArray:
     from pyproj import Transformer
 
     transformer = Transformer.from_crs(crs, "EPSG:4326", always_xy=True)
-    return move_outlines(shapely.force_2d(np.asarray(geometry, dtype=object)), transformer)
+    flat = np.asarray(geometry, dtype=object)
+    return move_outlines(shapely.force_2d(flat) if shapely.has_z(flat).any() else flat, transformer)
 
 
 def move_outlines(geometry: GeometryArray, transformer: Transformer) -> GeometryArray:

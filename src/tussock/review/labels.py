@@ -152,6 +152,9 @@ def _find_wet_ground_m2(evidence: Evidence) -> NDArray[np.float64]:
 
 
 def _measure_wet(shapes: NDArray[Any], local: NDArray[Any], half: NDArray[np.float64]) -> NDArray[np.float64]:
+    box = shapely.bounds(local).reshape(-1, 4) + half[:, None] * [-1, -1, 1, 1]
+    hit = np.unique(shapely.STRtree(shapely.box(*box.T)).query(shapes)[1])
+    local, half = local[hit], half[hit]
     wide = half > 0
     local[wide] = shapely.buffer(local[wide], half[wide])
     local = rebuild(local)

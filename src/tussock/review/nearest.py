@@ -46,37 +46,38 @@ def find_unsure(nearest: Nearest, edges: LocalEdges, credit_m: FloatArray) -> ND
 
 @dataclass(frozen=True)
 class Found:
-    """What a search in a projection found: the feature of each outline, and the ends of the way to it [m]."""
+    """What a search in a projection found: the run of each outline (-1: none), and pairs of outline and area it is in."""
 
-    owner: IntArray
-    apart: NDArray[np.bool_]
-    ends: FloatArray
+    run: IntArray
+    gap: FloatArray
     inside: IntArray
     area_owner: IntArray
 
 
 class Search:
-    """Outlines and features in one projection, to be searched under several rules.
+    """Outlines and features in the projection of a part, to be searched under several rules.
 
-    The distance between an outline and a run is taken once, whatever rule asks for it. Nothing here leaves the
-    projection, so that several threads can search at once, each in another place.
+    The distance between an outline and a run is taken once, whatever rule asks for it.
 
     Parameters
     ----------
     outline
-        Outlines in the projection of a part that are not empty, shape (n,).
+        Outlines in the projection that are not empty, shape (n,).
     edges
         Features in the same projection.
+    part
+        For the way back to degrees.
     """
 
-    def __init__(self, outline: GeometryArray, edges: LocalEdges) -> None:
-        self._outline, self._edges = outline, edges
+    def __init__(self, outline: GeometryArray, edges: LocalEdges, part: Part) -> None:
+        self._outline, self._edges, self._part = outline, edges, part
         self._box = shapely.bounds(outline).reshape(-1, 4)
         self._run_box = shapely.bounds(edges.runs).reshape(-1, 4)
-        self._key, self._gap = np.empty(0, np.intp), np.empty(0)
+        # pairs of outline and run, sorted: their gap in the projection, and the geodesic where it was asked for
+        self._key, self._gap, self._way_m = np.empty(0, np.intp), np.empty(0), np.empty(0)
 
-    def find(self, credit_m: FloatArray) -> Found:
-        """Find the feature that binds each outline: the one with the least distance less its credit.
+    def nearest(self, credit_m: FloatArray) -> Nearest:
+        """Return the feature that binds each outline: the one with the least distance less its credit.
 
         Parameters
         ----------
@@ -84,18 +85,37 @@ class Search:
             For each feature of the layer its half width and the distance that it asks for; nan for features that are
             not meant, shape (f,).
         """
-        outline, edges = self._outline, self._edges
-        credit = credit_m[edges.run_owner]
+        return self.measure(self.find(credit_m), credit_m)
+
+    def find(self, credit_m: FloatArray) -> Found:
+        """Find the run that binds each outline; this never leaves the projection, so that threads can share the work."""
+        credit = credit_m[self._edges.run_owner]
         if np.isnan(credit).all():
-            none, nobody = np.full(len(outline), -1, np.intp), np.empty(0, np.intp)
-            return Found(none, np.zeros(len(outline), dtype=bool), np.empty((0, 2, 2)), nobody, nobody)
-        run, core = self._find_binding(credit)
-        apart = core > 0
-        lines = shapely.shortest_line(outline[apart], edges.runs[run[apart]])
+            none, nobody = np.full(len(self._outline), -1, np.intp), np.empty(0, np.intp)
+            return Found(none, np.full(len(none), np.nan), nobody, nobody)
+        run, gap = self._find_binding(credit)
         item, area = self._inside
-        meant = ~np.isnan(credit_m[edges.area_owner[area]])
-        ends = shapely.get_coordinates(lines).reshape(-1, 2, 2)
-        return Found(edges.run_owner[run], apart, ends, item[meant], edges.area_owner[area[meant]])
+        meant = ~np.isnan(credit_m[self._edges.area_owner[area]])
+        return Found(run, gap, item[meant], self._edges.area_owner[area[meant]])
+
+    def measure(self, found: Found, credit_m: FloatArray) -> Nearest:
+        """Return the geodesics between the nearest points of what `find` found."""
+        owner = (
+            np.where(found.run < 0, -1, self._edges.run_owner[found.run]) if len(self._run_box) else found.run.copy()
+        )
+        distance = np.where(found.run < 0, np.nan, 0.0)
+        apart = np.flatnonzero(found.gap > 0)
+        if len(apart):
+            place = np.searchsorted(self._key, apart * len(self._run_box) + found.run[apart])
+            new = np.flatnonzero(np.isnan(self._way_m[place]))
+            lines = shapely.shortest_line(self._outline[apart[new]], self._edges.runs[found.run[apart[new]]])
+            ends = shapely.get_coordinates(lines)
+            degrees = np.column_stack(self._part.to_degrees.transform(ends[:, 0], ends[:, 1]))
+            self._way_m[place[new]] = find_geodesic_m(degrees[::2], degrees[1::2])
+            distance[apart] = self._way_m[place]
+        on = np.zeros(len(owner), dtype=bool)
+        _take_areas(owner, distance, on, found.inside, found.area_owner, credit_m)
+        return Nearest(owner, distance, on | (distance <= 0))
 
     def _find_binding(self, credit: FloatArray) -> tuple[IntArray, FloatArray]:
         """Return the run with the least distance less credit for each outline, and its distance in the projection.
@@ -129,9 +149,10 @@ class Search:
             new = self._key[place] != key
             item, run, key = item[new], run[new], key[new]
         gap = shapely.distance(self._outline[item], self._edges.runs[run])
-        key, gap = np.concatenate([self._key, key]), np.concatenate([self._gap, gap])
+        key = np.concatenate([self._key, key])
         order = np.argsort(key, kind="stable")
-        self._key, self._gap = key[order], gap[order]
+        self._key, self._gap = key[order], np.concatenate([self._gap, gap])[order]
+        self._way_m = np.concatenate([self._way_m, np.full(len(gap), np.nan)])[order]
 
     def _pick(self, credit: FloatArray) -> tuple[IntArray, FloatArray]:
         """Return the run that binds each outline among those measured, and its distance; -1 where there is none."""
@@ -167,34 +188,6 @@ def _find_box_gap(one: FloatArray, two: FloatArray) -> FloatArray:
     return distance
 
 
-def search_nearest(outline: GeometryArray, edges: LocalEdges, credit_m: FloatArray) -> Found:
-    """Find the feature that binds each outline, once; see `Search.find`."""
-    return Search(outline, edges).find(credit_m)
-
-
-def measure_nearest(found: Found, credit_m: FloatArray, part: Part) -> Nearest:
-    """Return the geodesics between the nearest points that a search found.
-
-    Parameters
-    ----------
-    found
-        What `search_nearest` returned.
-    credit_m
-        As there.
-    part
-        For the way back to degrees.
-    """
-    distance, ends = np.zeros(len(found.owner)), found.ends
-    distance[found.owner < 0] = np.nan
-    if len(ends):
-        start = np.column_stack(part.to_degrees.transform(ends[:, 0, 0], ends[:, 0, 1]))
-        end = np.column_stack(part.to_degrees.transform(ends[:, 1, 0], ends[:, 1, 1]))
-        distance[found.apart] = find_geodesic_m(start, end)
-    owner, on = found.owner.copy(), np.zeros(len(found.owner), dtype=bool)
-    _take_areas(owner, distance, on, found.inside, found.area_owner, credit_m)
-    return Nearest(owner, distance, on | (distance <= 0))
-
-
 def _take_areas(
     owner: IntArray,
     distance: FloatArray,
@@ -227,9 +220,9 @@ def find_nearest(degrees: GeometryArray, edges: Edges, credit_m: FloatArray) -> 
     for part in split_site(points[:, 0], points[:, 1]):
         near = move_edges(edges, part)
         outline = move_outlines(degrees[part.members], part.to_local)
-        some = measure_nearest(search_nearest(outline, near, credit_m), credit_m, part)
+        some = Search(outline, near, part).nearest(credit_m)
         if find_unsure(some, near, credit_m).any():
             every = move_edges(edges, part, ~np.isnan(credit_m))
-            some = measure_nearest(search_nearest(outline, every, credit_m), credit_m, part)
+            some = Search(outline, every, part).nearest(credit_m)
         found.put(part.members, some)
     return found

@@ -107,6 +107,8 @@ def _count(evidence: Evidence, item: Measured, counts: Counts, units: IntArray) 
     water = _find_water(evidence, item, np.concatenate([grounds, history]))
     tree = shapely.STRtree(water)
     history = history[np.unique(tree.query(history, predicate="intersects")[0])]
+    # ground off all water adds nothing to either counter
+    grounds = grounds[np.unique(tree.query(grounds, predicate="dwithin", distance=2 * _EDGE_DEG)[0])]
     pieces = np.concatenate([grounds, history])
     if not counts.repeats:
         pieces = shapely.get_parts(np.array([shapely.union_all(pieces)], dtype=object))
@@ -137,7 +139,10 @@ def _add_shores(pieces: NDArray[Any], waters: NDArray[Any]) -> float:
     segments = shapely.linestrings(ends)
     near = shapely.buffer(pieces, _EDGE_DEG, quad_segs=2)
     piece, segment = shapely.STRtree(segments).query(near, predicate="intersects")
-    inside = shapely.intersection(near[piece], segments[segment])
+    shapely.prepare(near)
+    whole = shapely.covers(near[piece], segments[segment])
+    cut = shapely.intersection(near[piece[~whole]], segments[segment[~whole]])
+    inside = np.concatenate([segments[segment[whole]], cut])
     xy, line = shapely.get_coordinates(shapely.get_parts(inside), return_index=True)
     same = line[1:] == line[:-1]
     return float(find_geodesic_m(xy[:-1][same], xy[1:][same]).sum())

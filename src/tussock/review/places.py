@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from tussock.base.records import ColumnDistance, Setback
 from tussock.review.evidence import Evidence
 from tussock.review.geometry import RADIUS_M, find_unit_vectors, move_outlines, move_to_degrees
-from tussock.review.nearest import Nearest, find_nearest, find_unsure, measure_nearest, search_nearest
+from tussock.review.nearest import Nearest, Search, find_nearest, find_unsure
 from tussock.review.setbacks import find_tolerance_m
 
 FloatArray = NDArray[np.float64]
@@ -108,9 +108,7 @@ def _find_nearest(evidence: Evidence, degrees: NDArray[Any], layer: str, credit_
         part, edges = evidence.local_parts[place]
         far_m = np.linalg.norm(sphere - part.middle, axis=1) * RADIUS_M
         own = np.flatnonzero((nearest == place) & (far_m <= part.radius_m))
-        some = measure_nearest(
-            search_nearest(move_outlines(degrees[own], part.to_local), edges[layer], credit_m), credit_m, part
-        )
+        some = Search(move_outlines(degrees[own], part.to_local), edges[layer], part).nearest(credit_m)
         sure = ~find_unsure(some, edges[layer], credit_m)
         found.put(own[sure], some, sure)
         left[own[sure]] = False

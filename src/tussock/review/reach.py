@@ -174,23 +174,41 @@ def _measure_part(
     waters: dict[int, list[int]] = {}
     for own, place in zip(item.tolist(), water.tolist(), strict=True):
         waters.setdefault(own, []).append(place)
-    for k, own in enumerate(unit.tolist()):
-        if own in waters or not ground.water_mapped:
-            beyond[k] = _find_beyond_m2(ground, waters.get(own, []), shapes[own], float(throw[k]))
+    # one unit after the other: each is held against the firm ground around it alone
+    done: dict[tuple[int, float], float] = {}
+    limited: dict[int, Any] = {}
+    for k, pair in enumerate(zip(unit.tolist(), throw.tolist(), strict=True)):
+        own, throw_m = pair
+        if own not in waters and ground.water_mapped:
+            continue
+        if pair not in done:
+            if own not in limited:
+                limited[own] = _limit(ground, waters.get(own, []), shapes[own])
+            done[pair] = _find_beyond_m2(ground, waters.get(own, []), limited[own], throw_m)
+        beyond[k] = done[pair]
     return beyond, nearest
 
 
-def _find_beyond_m2(ground: _Ground, waters: list[int], shape: Any, throw_m: float) -> float:
+def _limit(ground: _Ground, waters: list[int], shape: Any) -> Any:
+    """Return the ground of a unit that nobody walks on."""
+    if not ground.water_mapped:
+        return shape
+    joined = ground.water[waters[0]] if len(waters) == 1 else shapely.union_all(ground.water[waters])
+    return shapely.intersection(shape, joined)
+
+
+def _find_beyond_m2(ground: _Ground, waters: list[int], limited: Any, throw_m: float) -> float:
     """Return the limited ground of a unit that lies further than a throw, which is taken a little longer [m2]."""
+    if limited.area == 0:
+        return 0.0
     reach_m = throw_m * (1 + _SLACK_SHARE) + _SLACK_M
-    west, south, east, north = shape.bounds
+    west, south, east, north = limited.bounds
     box = west - 2 * reach_m, south - 2 * reach_m, east + 2 * reach_m, north + 2 * reach_m
-    limited = shapely.intersection(shape, shapely.union_all(ground.water[waters])) if ground.water_mapped else shape
     if len(ground.standing):
         firm = ground.standing[shapely.dwithin(ground.standing, limited, reach_m)]
     elif ground.water_mapped:
         firm = shapely.clip_by_rect(shapely.boundary(ground.water[waters]), *box)
     else:
         return 0.0
-    covered = shapely.union_all(shapely.buffer(firm, reach_m, quad_segs=64))
+    covered = shapely.union_all(shapely.buffer(firm, reach_m, quad_segs=64))  # parts of the firm ground overlap
     return float(shapely.area(shapely.difference(limited, covered)))

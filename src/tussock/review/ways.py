@@ -25,6 +25,10 @@ _TOLERANCE: Final = 1e-8
 #: Shared edges are found vertex by vertex; where outlines touch within 5 mm only, a little more or less counts.
 _EDGE_M: Final = 0.5
 _EDGE_SHARE: Final = 0.03
+#: Odd numbers that mix the bits of four coordinates into one number to sort by.
+_MIX: Final = np.array(
+    [0x9E3779B97F4A7C15, 0xC2B2AE3D27D4EB4F, 0x165667B19E3779F9, 0xD6E8FEB86659FD93], dtype=np.uint64
+)
 #: Terms of the table of hours that follow from others.
 _TERMS: Final = (
     "loads",
@@ -152,6 +156,17 @@ def _check_label(
     return right
 
 
+def _find_twins(key: FloatArray) -> tuple[IntArray, IntArray]:
+    """Return an order of rows in which equal ones are neighbours, and the places in it whose next one is equal."""
+    mixed = ((key + 0.0).view(np.uint64) * _MIX).sum(axis=1, dtype=np.uint64)
+    order = np.argsort(mixed, kind="stable")
+    same = (key[order][1:] == key[order][:-1]).all(axis=1)
+    if ((mixed[order][1:] == mixed[order][:-1]) & ~same).any():  # two rows with one number: sort by all columns
+        order = np.lexsort(key.T)
+        same = (key[order][1:] == key[order][:-1]).all(axis=1)
+    return order, np.flatnonzero(same)
+
+
 def find_flagged_edge_m(evidence: Evidence) -> FloatArray:
     """Return the length of the setback edges that each planned unit bears the flagging of [m], shape (u,).
 
@@ -164,18 +179,15 @@ def find_flagged_edge_m(evidence: Evidence) -> FloatArray:
     keep = ring[1:] == ring[:-1]
     ends = np.stack([xy[:-1][keep], xy[1:][keep]], axis=1)
     unit = owner[part[ring[:-1][keep]]]
-    lower = np.lexsort((ends[:, :, 1], ends[:, :, 0]), axis=1)
-    key = np.take_along_axis(ends, lower[:, :, None], axis=1).reshape(-1, 4)
-    order = np.lexsort(key.T)
-    twin = np.flatnonzero((key[order][1:] == key[order][:-1]).all(axis=1))
+    turned = (ends[:, 0, 0] > ends[:, 1, 0]) | ((ends[:, 0, 0] == ends[:, 1, 0]) & (ends[:, 0, 1] > ends[:, 1, 1]))
+    key = np.where(turned[:, None, None], ends[:, ::-1], ends).reshape(-1, 4)
+    order, twin = _find_twins(key)
     one, two = unit[order[twin]], unit[order[twin + 1]]
     patch, setbacks = evidence.unit_patch, evidence.units["setbacks"].to_numpy(dtype=object)
     planned = (evidence.units["status"] == "planned").to_numpy(dtype=bool)
     flagged = (one != two) & (patch[one] == patch[two]) & (setbacks[one] != setbacks[two])
     one, two, segment = one[flagged], two[flagged], ends[order[twin[flagged]]]
-    degrees = shapely.get_coordinates(move_to_degrees(shapely.points(segment.reshape(-1, 2)), evidence.crs)).reshape(
-        -1, 2, 2
-    )
+    degrees = shapely.get_coordinates(move_to_degrees(shapely.linestrings(segment), evidence.crs)).reshape(-1, 2, 2)
     length = find_geodesic_m(degrees[:, 0], degrees[:, 1])
     share = np.where(planned[one] & planned[two], 0.5, 1.0) * length
     edge: FloatArray = np.bincount(one, share * planned[one], minlength=len(planned)).astype(np.float64)

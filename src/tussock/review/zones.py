@@ -16,7 +16,7 @@ from tussock.base.text import show_length
 from tussock.review.evidence import Evidence
 from tussock.review.geometry import LocalEdges, Part, find_unit_vectors, move_to_degrees
 from tussock.review.measured import Measured
-from tussock.review.nearest import measure_nearest, search_nearest
+from tussock.review.nearest import Search
 from tussock.review.rows import Row, info, pick_rows, violation
 from tussock.review.setbacks import CURVE_M, CURVE_SHARE
 
@@ -187,7 +187,7 @@ def _measure(evidence: Evidence, item: Measured, points: FloatArray) -> tuple[Fl
     credit = np.where(evidence.find_meant(wanted), credit, np.nan)
     for part, edges, own in _sort(evidence, wanted.layer, points):
         local = np.column_stack(part.to_local.transform(points[own, 0], points[own, 1]))
-        near = measure_nearest(search_nearest(shapely.points(local), edges, credit), credit, part)
+        near = Search(shapely.points(local), edges, part).nearest(credit)
         lacks = near.owner < 0
         asked = np.where(lacks, 0.0, credit[near.owner]) + item.error_m
         distance = np.where(near.on, -_find_depth_m(local, edges, credit, near.on), near.distance_m)

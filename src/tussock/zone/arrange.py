@@ -27,6 +27,9 @@ _CORNER: Final = 1 / np.cos(np.pi / (2 * CAP_SIDES)) + 1e-9
 #: Outlines of zones are kept this far around a patch [m].
 _WINDOW_M: Final = 1.0
 _MOST_KEYS: Final = 62
+#: A face with more vertices is prepared for its proof: the time grows with its edges and not with edges times features.
+_MANY_VERTICES: Final = 200
+_MANY_PAIRS: Final = 20_000
 
 
 @dataclass(frozen=True)
@@ -115,9 +118,7 @@ def _decide_faces(
     """Decide pairs of face and zone of one group, and prove those outside."""
     group = near.group
     chosen = np.unique(face)
-    start = np.searchsorted(near.patch, faces.patch[chosen])
-    stop = np.searchsorted(near.patch, faces.patch[chosen], side="right")
-    place, pair = spread(start, stop - start)
+    place, pair = _pair_up(block, near, faces, chosen)
     of_face = chosen[place]
     run = near.run[pair]
     gap = shapely.distance(faces.point[of_face], group.runs[run])
@@ -139,13 +140,45 @@ def _decide_faces(
         out[face[rows[~held[rows]]]] = True
         outside[zone] = out[of_face] & (near.distance_m[pair] <= limit)
         standing |= outside[zone]
-    test = where_true(standing)
+    many = (shapely.get_num_coordinates(faces.geometry) > _MANY_VERTICES)[of_face]
+    test = where_true(standing & ~many)
     distance = np.full(len(of_face), np.inf)
     distance[test] = shapely.distance(faces.geometry[of_face[test]], group.runs[run[test]])
+    shapely.prepare(faces.geometry[np.unique(of_face[standing & many])])
     short = np.zeros(len(of_face), dtype=bool)
     for zone in near.zones:
         short |= outside[zone] & (distance < reach[zone] - PROOF_TOLERANCE_M)
+        large = where_true(outside[zone] & many)
+        least = reach[zone][large] - PROOF_TOLERANCE_M
+        short[large] |= shapely.dwithin(faces.geometry[of_face[large]], group.runs[run[large]], least)
     return held, np.unique(of_face[short])
+
+
+def _pair_up(block: Block, near: Near, faces: Faces, chosen: IntArray) -> tuple[IntArray, IntArray]:
+    """Pair faces with the near runs of their patch: places among the chosen, and places in ``near``.
+
+    Of a patch with many of both only those pairs whose boxes lie in reach of each other: the others decide nothing.
+    """
+    patch = faces.patch[chosen]
+    start = np.searchsorted(near.patch, patch)
+    count = np.searchsorted(near.patch, patch, side="right") - start
+    wide = (np.bincount(patch, count) > _MANY_PAIRS)[patch]
+    place, pair = spread(start, np.where(wide, 0, count))
+    if not wide.any():
+        return place, pair
+    own = where_true(wide)
+    reach_m = _CORNER * max(float(block.zones[zone].reach_m.max()) for zone in near.zones)
+    box = shapely.bounds(faces.geometry[chosen[own]]) + np.array([-reach_m, -reach_m, reach_m, reach_m])
+    item, run = near.group.run_tree.query(shapely.box(*box.T))
+    first = np.unique(start[own], return_index=True)[1]
+    rows = spread(start[own][first], count[own][first])[1]
+    size = len(near.group.runs)
+    known = near.patch[rows].astype(np.int64) * size + near.run[rows]
+    order = np.argsort(known, kind="stable")
+    wanted = patch[own[item]].astype(np.int64) * size + run
+    spot = np.minimum(np.searchsorted(known[order], wanted), len(known) - 1)
+    same = known[order][spot] == wanted
+    return np.concatenate([place, own[item[same]]]), np.concatenate([pair, rows[order[spot[same]]]])
 
 
 def _find_wet(near: Near, faces: Faces, chosen: IntArray) -> BoolArray:

@@ -98,11 +98,18 @@ function statusWords(i) {
   return same ? label : `${label}; rules leave: ${use}`;
 }
 
+/* A patch that is not as it was approved says so at the top of its card; what changed stands among its lines. */
+function approvalFlag(i) {
+  const [, state] = pairs(data.patches.lines[i]).find(([label]) => label === 'Approval') || ['', ''];
+  if (!state || state.startsWith('as approved')) return '';
+  return make('p', { class: 'flag' }, make('b', {}, 'Approval: '), `the patch is ${state.split(':')[0]}. Do not work by it until it is approved.`);
+}
+
 function unitCard(i) {
   const units = data.units, patch = units.patch[i], card = make('div', { 'data-unit': units.id[i] });
   card.append(make('h2', { tabindex: '-1' }, 'Unit ', make('bdi', {}, units.id[i])));
   card.append(make('p', { class: 'sub' }, make('bdi', {}, text(data.patches.title[patch])), ', patch ', make('bdi', {}, data.patches.id[patch])));
-  card.append(chip(units.class[i], statusWords(i)));
+  card.append(chip(units.class[i], statusWords(i)), approvalFlag(patch));
   if (units.check[i]) card.append(make('p', { class: 'flag' }, make('b', {}, 'Check in the field: '), `distance within the mapping error, or on an assumed width or state: ${text(units.check[i])}`));
   if (text(units.status[i]) === 'withheld') {
     card.append(make('p', {}, 'Details of this patch are left out of the public map.'), lines([[data.lines[0], text(units.amounts[i][0])]]));
