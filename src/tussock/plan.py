@@ -5,17 +5,16 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 from tussock import budget, deliver, prescribe, repair, reproject, review, zone
 from tussock import read as reading
 from tussock.base import columns as c
+from tussock.base import showing
 from tussock.base.findings import join_findings
-from tussock.base.geodesy import move_geometry
 from tussock.base.marks import mark_patches
 from tussock.base.stages import (
     Budgeted,
-    LayerName,
     Measured,
     PlanTables,
     Prescribed,
@@ -26,7 +25,6 @@ from tussock.base.stages import (
 
 if TYPE_CHECKING:
     import folium
-    import geopandas as gpd
     import pandas as pd
 
     from tussock.base.approval import Approval
@@ -351,9 +349,6 @@ def _gather(
 ) -> Plan:
     """Put the tables under the names and units that every output has."""
     system = site.options.units
-    units = budgeted.units.assign(
-        check_in_field=_find_doubts(prescribed.compliance).reindex(budgeted.units.index, fill_value="")
-    )
     findings = [
         site.findings,
         repaired.findings,
@@ -362,113 +357,26 @@ def _gather(
         prescribed.findings,
         budgeted.findings,
     ]
-    patches = _add_marks(budgeted.patches)
     plan = Plan(
         site=site,
         crs=measured.crs,
-        patches=_show(patches, c.PATCHES, system, _list_patch_work(patches)),
-        units=_show(units, c.UNITS, system, _UNIT_WORK),
+        patches=showing.show_patches(budgeted.patches, system),
+        units=showing.show_units(budgeted.units, prescribed.compliance, system),
         options=prescribed.options,
         setback_zones=c.present(zoned.zones, c.SETBACK_ZONES, system),
-        compliance=c.present(_rename_compliance(prescribed.compliance), c.COMPLIANCE, system),
+        compliance=showing.show_compliance(prescribed.compliance, system),
         product_budget=c.present(budgeted.products, c.PRODUCT_BUDGET, system),
-        season=_show_season(budgeted.season, system),
+        season=showing.show_season(budgeted.season, system),
         overlaps=repaired.overlaps,
-        features=_move_features(repaired),
+        features=showing.move_features(repaired),
         findings=join_findings(findings),
         work={name: c.present(table, c.WORK[name], system) for name, table in budgeted.work.items()},
-        stems=c.present(_list_stems(repaired), c.STEMS, system),
+        stems=showing.list_stems(repaired, system),
     )
     return plan if site.approval is None else _mark(plan, site.approval)
-
-
-def _add_marks(patches: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
-    """Return patches with blank marks of an approval; columns of the user's of those names are kept under another."""
-    names = ("approval", "approval_change")
-    kept = {name: f"{name}_in_file" for name in names if name in patches.columns}
-    return patches.rename(columns=kept).assign(**dict.fromkeys(names, ""))
 
 
 def _mark(plan: Plan, approval: Approval) -> Plan:
     """Mark the patches that are as approved, changed or new."""
     patches, findings = mark_patches(plan, approval)
     return replace(plan, patches=patches, findings=join_findings([plan.findings, findings]))
-
-
-#: Columns of the stages that no output shows: they stand there under another name or are only for the way.
-_PATCH_WORK = (
-    "stems_per_ha",
-    "stem_diameter_m",
-    "cover_note",
-    "labour_cost",
-    "product_cost",
-    "equipment_cost",
-)
-_UNIT_WORK = ("partners_l", "in_water", "history", "shared_with", "beyond_m", "standing", "standing_m")
-
-
-def _list_patch_work(patches: gpd.GeoDataFrame) -> tuple[str, ...]:
-    """Return the columns of patches that no output shows; wet bark is shown where it is mapped, for it refuses."""
-    wet = "bark_wet" in patches.columns and bool(patches["bark_wet"].any())
-    return _PATCH_WORK if wet else (*_PATCH_WORK, "bark_wet")
-
-
-def _list_stems(repaired: Repaired) -> pd.DataFrame:
-    """Return the stem table as mapped, SI columns, with the places of stems that were mapped as points."""
-    import numpy as np
-    import pandas as pd
-    import shapely
-
-    names = [column.si_name for column in c.STEMS]
-    layer = repaired.layers.get("stems")
-    if layer is None:
-        return pd.DataFrame([], columns=names)
-    table = pd.DataFrame(layer.frame.drop(columns="geometry")).assign(lon=np.nan, lat=np.nan)
-    if not layer.frame.geometry.isna().any():
-        points = move_geometry(np.asarray(layer.frame.geometry.array, dtype=object), layer.frame.crs, "EPSG:4326")
-        table["lon"], table["lat"] = shapely.get_coordinates(shapely.centroid(points)).T
-    return table[names].reset_index(drop=True)
-
-
-def _show(frame: gpd.GeoDataFrame, schema: c.Schema, system: c.UnitSystem, work: tuple[str, ...]) -> gpd.GeoDataFrame:
-    shown: Any = c.present(frame.drop(columns=list(work), errors="ignore"), schema, system)
-    for column in schema:
-        if column.kind == "count":
-            name = column.shown_name(system)
-            shown[name] = shown[name].astype("Int64")
-    return shown.set_geometry("geometry")
-
-
-def _rename_compliance(table: pd.DataFrame) -> pd.DataFrame:
-    return table.drop(columns=["in_force", "check"])
-
-
-def _find_doubts(compliance: pd.DataFrame) -> pd.Series[str]:
-    """Return, for each unit, the setbacks whose distance wants a check in the field."""
-    doubt = compliance[compliance["check"].astype(bool) | (compliance["distance_verdict"] == "within error")]
-    return doubt.groupby("unit_id")["setback_id"].agg(lambda ids: ";".join(sorted(set(ids)))).astype(object)
-
-
-def _show_season(season: pd.DataFrame, system: c.UnitSystem) -> pd.DataFrame:
-    """Return the season's totals in the units of the site."""
-    shown = season.copy()
-    sizes = {"m2": c.AREA, "L": c.LIQUID, "kg": c.MASS}
-    for unit, quantity in sizes.items():
-        rows = shown["unit"] == unit
-        shown.loc[rows, ["low", "likely", "high"]] /= quantity.size(system)
-        shown.loc[rows, "unit"] = quantity.suffix(system)
-    return shown
-
-
-def _move_features(repaired: Repaired) -> dict[LayerName, gpd.GeoDataFrame]:
-    """Return the other layers in the CRS of the infestation layer."""
-    import numpy as np
-
-    crs = repaired.layers["infestations"].frame.crs
-    moved: dict[LayerName, gpd.GeoDataFrame] = {}
-    for name, layer in repaired.layers.items():
-        if name in ("infestations", "stems"):
-            continue
-        geometry = move_geometry(np.asarray(layer.frame.geometry.array, dtype=object), layer.frame.crs, crs)
-        moved[name] = layer.frame.set_geometry(geometry, crs=None).set_crs(crs, allow_override=True)
-    return moved

@@ -102,5 +102,7 @@ def _move_in(work: Path, out: Path, *, replace: bool) -> list[Path]:
     names = sorted(path.name for path in work.iterdir())
     there = [name for name in names if name != WORDS_FILE and (out / name).exists()]
     if there and not replace:
-        raise OutputError(f"{out}: {', '.join(there)} there already; name another folder, or say that it is replaced")
+        raise OutputError(
+            f"{out}: {', '.join(there)} there already; name another folder, or replace what is there (--replace)"
+        )
     return [(work / name).replace(out / name) for name in names]

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterable, Mapping, Sequence
 from typing import Any, Final
 
@@ -174,7 +175,8 @@ def _describe_overlaps(binder: Binder, patch_id: str) -> str:
 
 def _describe_own_columns(binder: Binder, patch: Mapping[str, Any]) -> str:
     known = {*c.shown_names(c.PATCHES, binder.system), *_OWN_COLUMNS}
-    return "; ".join(f"{name}: {value}" for name, value in patch.items() if name not in known and w.is_known(value))
+    own = [(str(name), value) for name, value in patch.items() if name not in known and w.is_known(value)]
+    return "; ".join(f"{re.sub('_pct$', ' [%]', name)}: {value}" for name, value in own)
 
 
 def _products(binder: Binder, units: Iterable[Mapping[str, Any]]) -> list[Product]:

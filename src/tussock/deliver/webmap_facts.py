@@ -7,6 +7,7 @@ from importlib.metadata import PackageNotFoundError, version
 from typing import Any, Final
 
 from tussock.base import columns as c
+from tussock.base.approved import AS_APPROVED
 from tussock.base.stages import PlanTables
 from tussock.base.verdicts import FAILS, FIELD_CHECK, MEETS, NOT_CHECKED
 from tussock.deliver.cautions import BLANKS, NOT_READY, list_cautions, list_rulesets

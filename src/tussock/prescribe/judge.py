@@ -295,7 +295,7 @@ def check_place(
         found = "the stems stand in water" if ground.in_water else "the bark is mapped as wet"
         refusals.append(f"basal bark needs dry bark: {found}; unlock: dry bark, or cut stump")
     if throw_m is not None and any(abs(throw_m - beyond) < 1e-9 for beyond in ground.beyond_m):  # noqa: PLR2004
-        place = re.sub("^standing ", "standing place ", ground.standing)
+        place = re.sub("^standing ", "the standing place ", ground.standing)
         refusals.append(
             f"out of reach: {show_length(ground.standing_m, system)} and more from {place}, the throw is "
             f"{show_length(throw_m, system)}; unlock: a standing place nearer to it, or a boat"

@@ -111,14 +111,19 @@ def _count(evidence: Evidence, item: Measured, counts: Counts, units: IntArray) 
     grounds = grounds[np.unique(tree.query(grounds, predicate="dwithin", distance=2 * _EDGE_DEG)[0])]
     pieces = np.concatenate([grounds, history])
     if not counts.repeats:
-        pieces = shapely.get_parts(np.array([shapely.union_all(pieces)], dtype=object))
-    joined = shapely.union_all(water)
-    waters = shapely.get_parts(np.array([joined], dtype=object))
+        pieces = _join(pieces)
+    waters = _join(water)
     return (
         _add_areas(pieces, waters) if counts.treated_water_area else np.nan,
         _add_shores(pieces, waters) if counts.shoreline else np.nan,
         float(len(history)),
     )
+
+
+def _join(shapes: NDArray[Any]) -> NDArray[Any]:
+    """Return the parts of all shapes together, those that touch joined."""
+    joined: NDArray[Any] = shapely.get_parts(shapely.disjoint_subset_union_all(shapely.get_parts(shapes)))
+    return joined
 
 
 def _add_areas(pieces: NDArray[Any], waters: NDArray[Any]) -> float:

@@ -17,7 +17,7 @@ from tussock.review.rows import Row, info, violation, warning
 from tussock.review.seasons import find_planned, find_window
 from tussock.review.tanks import find_forbidden, find_unlisted
 from tussock.review.treated_amounts import OVER, check_dose
-from tussock.trade.record_fields import find_needed
+from tussock.trade.record_fields import list_fields
 
 RECORDS_CHECK: Final = "records"
 _NOTHING: Final = "not filled in: not known whether anything was applied"
@@ -166,12 +166,12 @@ def _check_rules(evidence: Evidence, place: int, entry: Entry, where: str) -> li
 def _check_blanks(evidence: Evidence, entry: Entry, where: str) -> list[Row]:
     """Name the blanks that a published list asks for: a violation where the list is about this very product."""
     restricted = evidence.catalog.products[entry.used_product].restricted_use
-    needed = find_needed("record", restricted_use=restricted)
-    blank = [name for name in needed if not entry.has(name)]
+    asked = [item for item in list_fields("record") if restricted or item.applies == "every herbicide"]
+    blank = [name for name in dict.fromkeys(name for item in asked for name in item.columns) if not entry.has(name)]
     filled = [name for name in blank if name in _FILLED]
     rows = []
     if filled:
-        lists = list(dict.fromkeys(item for name in filled for item in needed[name]))
+        lists = [item.id for item in asked if set(item.columns) & set(filled)]
         say = violation if restricted and any(item.startswith("us-federal") for item in lists) else warning
         names = ", ".join(name.replace("_", " ") for name in filled)
         rows.append(say(where, f"blank: {names}", "filled in", f"asked for by {', '.join(lists)}"))

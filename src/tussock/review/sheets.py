@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from dataclasses import dataclass
 from importlib import import_module
 from importlib.util import find_spec
 from pathlib import Path
@@ -18,7 +19,21 @@ FILE: Final = "crew_sheets.pdf"
 _MOST_PAGES: Final = 1_000
 #: Shares on a sheet have four digits.
 _SHOWN: Final = 2e-3
-_PATCH: Final = re.compile(r"Patch (?P<patch>.+)")
+#: Head of a page: a long patch id is cut, with three points at its end.
+_HEAD: Final = re.compile(r"Patch (?P<patch>.+)\s+Sheet (?P<number>[0-9]+) of [0-9]+, page")
+_CUT: Final = "..."
+
+
+@dataclass
+class _Sheet:
+    """The sheet of a patch: the id in its head, and the text of its pages, all white space left out."""
+
+    head: str
+    text: str = ""
+
+    def is_of(self, name: str) -> bool:
+        """Tell whether the head is that of a patch, be it cut; its id without white space."""
+        return self.head == name or (self.head.endswith(_CUT) and name.startswith(self.head.removesuffix(_CUT)))
 
 
 def check_sheets(evidence: Evidence) -> list[Row]:
@@ -28,14 +43,14 @@ def check_sheets(evidence: Evidence) -> list[Row]:
         return [info(FILE, "not checked: it is not there")]
     if find_spec("pypdf") is None:
         return [info(FILE, "by its hash alone: the package pypdf is not installed")]
-    texts, pages = _read_texts(delivered.folder / FILE, delivered.hashes[FILE])
+    sheets, pages = _read_sheets(delivered.folder / FILE, delivered.hashes[FILE])
     if pages > _MOST_PAGES:
         return [info(FILE, f"by its hash alone: {pages} pages, {_MOST_PAGES} are read at most")]
     units = evidence.units
     planned = (units["status"] == "planned").to_numpy()
     columns = ("unit_id", "patch_id", "product_id", "concentration_pct")
     faults = [
-        _find_fault(texts, *values) if works else ""
+        _find_fault(sheets, *values) if works else ""
         for works, values in zip(
             planned.tolist(), zip(*(units[name].tolist() for name in columns), strict=True), strict=True
         )
@@ -50,12 +65,12 @@ def check_sheets(evidence: Evidence) -> list[Row]:
     return [*rows, info(FILE, f"{int(planned.sum())} planned units on {pages} pages")]
 
 
-#: The texts read last, by the hash of their file: a folder that is reviewed again is not read again.
-_LAST: Final[dict[str, tuple[dict[str, str], int]]] = {}
+#: The sheets read last, by the hash of their file: a folder that is reviewed again is not read again.
+_LAST: Final[dict[str, tuple[list[_Sheet], int]]] = {}
 
 
-def _read_texts(path: Path, digest: str) -> tuple[dict[str, str], int]:
-    """Return the text of the pages of each patch, all white space left out, and the number of pages."""
+def _read_sheets(path: Path, digest: str) -> tuple[list[_Sheet], int]:
+    """Return the sheets of the patches, and the number of pages."""
     if digest not in _LAST:
         read = _read_pages(path)
         _LAST.clear()
@@ -63,32 +78,33 @@ def _read_texts(path: Path, digest: str) -> tuple[dict[str, str], int]:
     return _LAST[digest]
 
 
-def _read_pages(path: Path) -> tuple[dict[str, str], int]:
+def _read_pages(path: Path) -> tuple[list[_Sheet], int]:
     reader: Any = import_module("pypdf").PdfReader(path)
-    texts: dict[str, str] = {}
+    sheets: dict[int, _Sheet] = {}
     if len(reader.pages) > _MOST_PAGES:
-        return texts, len(reader.pages)
+        return [], len(reader.pages)
     for page in reader.pages:
         text = str(page.extract_text())
-        match = _PATCH.match(text)
+        match = _HEAD.match(text)
         if match is not None:
-            name = _join(match["patch"])
-            texts[name] = texts.get(name, "") + _join(text)
-    return texts, len(reader.pages)
+            sheets.setdefault(int(match["number"]), _Sheet(_join(match["patch"]))).text += _join(text)
+    return list(sheets.values()), len(reader.pages)
 
 
 def _join(text: str) -> str:
     return "".join(text.split())
 
 
-def _find_fault(texts: dict[str, str], unit_id: str, patch_id: str, product_id: str, share_pct: float) -> str:
+def _find_fault(sheets: list[_Sheet], unit_id: str, patch_id: str, product_id: str, share_pct: float) -> str:
     """Return what a sheet lacks; an empty text where it lacks nothing, or where its font may print another letter."""
     if not (unit_id + patch_id + product_id).isascii():
         return ""
-    text = texts.get(_join(patch_id))
-    if text is None:
+    name = _join(patch_id)
+    own = [sheet for sheet in sheets if sheet.is_of(name)]  # several where long ids were cut to one
+    if not own:
         return f"no sheet of patch {patch_id}"
-    if f"Unit{_join(unit_id)}:" not in text:
+    text = next((sheet.text for sheet in own if f"Unit{_join(unit_id)}:" in sheet.text), None)
+    if text is None:
         return "not on it"
     if not product_id:
         return ""

@@ -155,7 +155,7 @@ function startTools() {
 
 function showWhole() {
   map.closePopup();
-  if (data.bounds) map.fitBounds(data.bounds, { padding: [26, 26], maxZoom: 18, animate: false });
+  if (data.bounds) map.fitBounds(data.bounds, { paddingTopLeft: [26, 26], paddingBottomRight: [26, 84], maxZoom: 18, animate: false });
 }
 
 // ---- print: the page is laid out for paper first, and the same ground is fitted into it
@@ -186,7 +186,7 @@ function start(theMap, theData) {
   map = theMap;
   data = theData;
   map.distance = (a, b) => { const one = L.latLng(a), two = L.latLng(b); return geodesic(one.lat, one.lng, two.lat, two.lng); };
-  if (data.bounds) map.fitBounds(data.bounds, { padding: [26, 26], maxZoom: 18, animate: false });
+  if (data.bounds) map.fitBounds(data.bounds, { paddingTopLeft: [26, 26], paddingBottomRight: [26, 84], maxZoom: 18, animate: false });
   makeShapes();
   makeGround();
   startFold();

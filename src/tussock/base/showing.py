@@ -1,0 +1,112 @@
+"""In: tables of the stages, in SI. Out: the same under the names and in the units that every output has."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+from tussock.base import columns as c
+from tussock.base.geodesy import move_geometry
+from tussock.base.stages import LayerName, Repaired
+from tussock.base.verdicts import WITHIN_ERROR
+
+if TYPE_CHECKING:
+    import geopandas as gpd
+    import pandas as pd
+
+#: Columns of the stages that no output shows: they stand there under another name or are only for the way.
+_PATCH_WORK = (
+    "stems_per_ha",
+    "stem_diameter_m",
+    "cover_note",
+    "labour_cost",
+    "product_cost",
+    "equipment_cost",
+)
+_UNIT_WORK = ("partners_l", "in_water", "history", "shared_with", "beyond_m", "standing", "standing_m")
+
+
+def show_patches(patches: gpd.GeoDataFrame, system: c.UnitSystem) -> gpd.GeoDataFrame:
+    """Return patches as the outputs have them, with blank marks of an approval."""
+    marked = _add_marks(patches)
+    return _show(marked, c.PATCHES, system, _list_patch_work(marked))
+
+
+def show_units(units: gpd.GeoDataFrame, compliance: pd.DataFrame, system: c.UnitSystem) -> gpd.GeoDataFrame:
+    """Return units as the outputs have them, with the setbacks whose distance wants a check in the field."""
+    doubts = _find_doubts(compliance).reindex(units.index, fill_value="")
+    return _show(units.assign(check_in_field=doubts), c.UNITS, system, _UNIT_WORK)
+
+
+def show_compliance(compliance: pd.DataFrame, system: c.UnitSystem) -> pd.DataFrame:
+    """Return the rows of units and setbacks as the outputs have them."""
+    return c.present(compliance.drop(columns=["in_force", "check"]), c.COMPLIANCE, system)
+
+
+def _add_marks(patches: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
+    """Return patches with blank marks of an approval; columns of the user's of those names are kept under another."""
+    names = ("approval", "approval_change")
+    kept = {name: f"{name}_in_file" for name in names if name in patches.columns}
+    return patches.rename(columns=kept).assign(**dict.fromkeys(names, ""))
+
+
+def _list_patch_work(patches: gpd.GeoDataFrame) -> tuple[str, ...]:
+    """Return the columns of patches that no output shows; wet bark is shown where it is mapped, for it refuses."""
+    wet = "bark_wet" in patches.columns and bool(patches["bark_wet"].any())
+    return _PATCH_WORK if wet else (*_PATCH_WORK, "bark_wet")
+
+
+def list_stems(repaired: Repaired, system: c.UnitSystem) -> pd.DataFrame:
+    """Return the stem table as mapped, SI columns, with the places of stems that were mapped as points."""
+    import numpy as np
+    import pandas as pd
+    import shapely
+
+    names = [column.si_name for column in c.STEMS]
+    layer = repaired.layers.get("stems")
+    if layer is None:
+        return c.present(pd.DataFrame([], columns=names), c.STEMS, system)
+    table = pd.DataFrame(layer.frame.drop(columns="geometry")).assign(lon=np.nan, lat=np.nan)
+    if not layer.frame.geometry.isna().any():
+        points = move_geometry(np.asarray(layer.frame.geometry.array, dtype=object), layer.frame.crs, "EPSG:4326")
+        table["lon"], table["lat"] = shapely.get_coordinates(shapely.centroid(points)).T
+    return c.present(table[names].reset_index(drop=True), c.STEMS, system)
+
+
+def _show(frame: gpd.GeoDataFrame, schema: c.Schema, system: c.UnitSystem, work: tuple[str, ...]) -> gpd.GeoDataFrame:
+    shown: Any = c.present(frame.drop(columns=list(work), errors="ignore"), schema, system)
+    for column in schema:
+        if column.kind == "count":
+            name = column.shown_name(system)
+            shown[name] = shown[name].astype("Int64")
+    return shown.set_geometry("geometry")
+
+
+def _find_doubts(compliance: pd.DataFrame) -> pd.Series[str]:
+    """Return, for each unit, the setbacks whose distance wants a check in the field."""
+    doubt = compliance[compliance["check"].astype(bool) | (compliance["distance_verdict"] == WITHIN_ERROR)]
+    return doubt.groupby("unit_id")["setback_id"].agg(lambda ids: ";".join(sorted(set(ids)))).astype(object)
+
+
+def show_season(season: pd.DataFrame, system: c.UnitSystem) -> pd.DataFrame:
+    """Return the season's totals in the units of the site."""
+    shown = season.copy()
+    sizes = {"m2": c.AREA, "L": c.LIQUID, "kg": c.MASS}
+    for unit, quantity in sizes.items():
+        rows = shown["unit"] == unit
+        shown.loc[rows, ["low", "likely", "high"]] /= quantity.size(system)
+        shown.loc[rows, "unit"] = quantity.suffix(system)
+    return shown
+
+
+def move_features(repaired: Repaired) -> dict[LayerName, gpd.GeoDataFrame]:
+    """Return the other layers in the CRS of the infestation layer."""
+    import numpy as np
+
+    crs = repaired.layers["infestations"].frame.crs
+    moved: dict[LayerName, gpd.GeoDataFrame] = {}
+    for name, layer in repaired.layers.items():
+        if name in ("infestations", "stems"):
+            continue
+        geometry = move_geometry(np.asarray(layer.frame.geometry.array, dtype=object), layer.frame.crs, crs)
+        moved[name] = layer.frame.set_geometry(geometry, crs=None).set_crs(crs, allow_override=True)
+    return moved
