@@ -2,19 +2,23 @@
 
 from __future__ import annotations
 
+import hashlib
 from dataclasses import replace
-from pathlib import Path
 
 import pytest
 
 from field_site import PATCH, plan_field
+from review.random_sites import deliver_quickly
 from site_factory import feet_box
+from tussock.deliver.sheets import write_sheets
 from tussock.review.delivered import Delivered
 from tussock.review.folder import run_checks
 from tussock.review.loading import load_folder
 
 #: Two ids that are alike for 110 letters: the head of a page holds some 60.
-LONG = "north shore of the old mill pond between the sluice and the second culvert, surveyed on foot in late spring, plot "
+LONG = (
+    "north shore of the old mill pond between the sluice and the second culvert, surveyed on foot in late spring, plot "
+)
 
 
 @pytest.fixture(scope="module")
@@ -25,7 +29,13 @@ def delivered(tmp_path_factory: pytest.TempPathFactory) -> Delivered:
         for letter, west in (("A", 0), ("B", 200))
     ]
     plan = plan_field(folder / "site", patches)
-    return load_folder(plan.write(folder / "plan"))
+    written = deliver_quickly(plan, folder / "plan")
+    write_sheets(plan, written / "crew_sheets.pdf")
+    loaded = load_folder(written)
+    sheets = written / "crew_sheets.pdf"
+    hashes = {**loaded.hashes, sheets.name: hashlib.sha256(sheets.read_bytes()).hexdigest()}
+    unread = {name: why for name, why in loaded.unread.items() if name != sheets.name}
+    return replace(loaded, hashes=hashes, unread=unread)
 
 
 def find_faults(delivered: Delivered):
@@ -36,6 +46,7 @@ def find_faults(delivered: Delivered):
 def test_a_patch_with_a_long_id_has_its_sheet(delivered: Delivered) -> None:
     assert max(map(len, delivered.layers["patches"]["patch_id"])) > 100
     assert find_faults(delivered).empty
+    assert run_checks(delivered, only={"sheets"})["found"].str.contains("2 planned units on").any()
 
 
 @pytest.mark.parametrize(

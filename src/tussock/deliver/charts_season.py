@@ -113,6 +113,17 @@ _LINES: Final = {
 }
 
 
+def _name_limit(plan: PlanTables) -> str:
+    """Return what ends the work that fits: the season's money, its hours, or both."""
+    operations = plan.site.operations
+    money = None if operations is None else operations.money
+    if money is None:
+        return "cut line"
+    limits = [] if money.budget is None else [f"{money.budget[0]:,.0f} {money.budget[1]}"]
+    limits += [] if money.budget_s is None else [f"{money.budget_s / 3600:,.0f} h"]
+    return f"cut line: {' or '.join(limits)} reached" if limits else "cut line"
+
+
 def draw_cut_line(plan: PlanTables) -> Chart:
     """Draw the patches in order of priority with the hours down to each, and the line where hours or money end."""
     ranked = plan.work.get("priorities")
@@ -132,7 +143,7 @@ def draw_cut_line(plan: PlanTables) -> Chart:
     if len(outside):
         axes.axvline(outside[0] - 0.5, color=INK, linewidth=2, linestyle="--")
         axes.annotate(
-            "cut line",
+            _name_limit(plan),
             (outside[0] - 0.5, 0.98),
             xycoords=("data", "axes fraction"),
             xytext=(-5, 0),

@@ -23,7 +23,10 @@ _LAYERS: Final = ("patches", "units", "setback_zones", "overlaps", "history")
 _MIXED: Final = ("water", "receptors", "access")
 #: Name, type in the file and dimension of each kind.
 _KINDS: Final = (("points", "MultiPoint", 0), ("lines", "MultiLineString", 1), ("polygons", "MultiPolygon", 2))
-_LONGEST_UNIT: Final = 5
+#: Ends of names that are kept whole: units, and what a number counts.
+_UNITS: Final = frozenset(
+    ["acre", "ha", "ft", "m", "m2", "gal", "l", "lb", "kg", "oz", "ml", "pct", "in", "hours", "cost"]
+)
 _VOWELS: Final = re.compile("[aeiou]")
 
 
@@ -84,7 +87,7 @@ def shorten_names(names: Sequence[str]) -> dict[str, str]:
     Examples
     --------
     >>> shorten_names(["patch_id", "nearest_water_ft", "nearest_receptor_ft", "infested_low_acre"]).values()
-    dict_values(['patch_id', 'nrswtr_ft', 'nrsrcp_ft', 'inlw_acre'])
+    dict_values(['patch_id', 'nrstwtr_ft', 'nrstrcp_ft', 'inflw_acre'])
     """
     short: dict[str, str] = {}
     taken = {"fid", "ogc_fid", "shape"}
@@ -105,12 +108,17 @@ def _shorten(name: str, number: str) -> str:
     if len(plain) + len(number) <= LONGEST_NAME:
         return plain + number
     *words, unit = plain.split("_")
-    if not any(words) or not 0 < len(unit) <= _LONGEST_UNIT:
+    if not any(words) or unit not in _UNITS:
         words, unit = plain.split("_"), ""
     tail = f"_{unit}" if unit else ""
     room = LONGEST_NAME - len(tail) - len(number)
     words = [word[0] + _VOWELS.sub("", word[1:]) for word in words if word]
-    return "".join(word[: max(room // len(words), 1)] for word in words)[:room] + number + tail
+    letters = [0] * len(words)
+    for _ in range(room):  # one letter more for the word that has fewest
+        growing = [place for place, word in enumerate(words) if letters[place] < len(word)]
+        if growing:
+            letters[min(growing, key=letters.__getitem__)] += 1
+    return "".join(word[:count] for word, count in zip(words, letters, strict=True)) + number + tail
 
 
 def _write_layer(

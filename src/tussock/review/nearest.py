@@ -46,7 +46,7 @@ def find_unsure(nearest: Nearest, edges: LocalEdges, credit_m: FloatArray) -> ND
 
 @dataclass(frozen=True)
 class Found:
-    """What a search in a projection found: the run of each outline (-1: none), and pairs of outline and area it is in."""
+    """What a search found: the run of each outline (-1: none), its gap, and pairs of outline and area that it is in."""
 
     run: IntArray
     gap: FloatArray
@@ -88,7 +88,7 @@ class Search:
         return self.measure(self.find(credit_m), credit_m)
 
     def find(self, credit_m: FloatArray) -> Found:
-        """Find the run that binds each outline; this never leaves the projection, so that threads can share the work."""
+        """Find the run that binds each outline, without leaving the projection, so that threads can share the work."""
         credit = credit_m[self._edges.run_owner]
         if np.isnan(credit).all():
             none, nobody = np.full(len(self._outline), -1, np.intp), np.empty(0, np.intp)

@@ -26,6 +26,8 @@ GeometryArray = NDArray[Any]
 #: Added to bounds of a search [m], so that the nearest itself is found whatever the rounding.
 _ROUNDING_M: Final = 1e-9
 RUN_SEGMENTS: Final = 12
+#: Halves of a polygon keep its area to this share.
+_HALVES_TOLERANCE: Final = 1e-12
 CELL_VERTICES: Final = 128
 
 
@@ -213,18 +215,34 @@ def _cut_cells(polygons: GeometryArray, owner: IntArray) -> tuple[GeometryArray,
         polygons, owner = polygons[~small], owner[~small]
         if not len(polygons):
             break
-        west, south, east, north = shapely.bounds(polygons).T
-        wide = east - west >= north - south
-        x, y = np.where(wide, (west + east) / 2, east), np.where(wide, north, (south + north) / 2)
-        low = shapely.box(west, south, x, y)
-        high = shapely.box(np.where(wide, x, west), np.where(wide, south, y), east, north)
-        halves = np.concatenate([shapely.intersection(polygons, low), shapely.intersection(polygons, high)])
+        halves = _halve(polygons)
         parts, whose = shapely.get_parts(halves, return_index=True)
         areal = shapely.get_type_id(parts) == 3  # noqa: PLR2004  (3 is a polygon)
         polygons, owner = parts[areal], np.concatenate([owner, owner])[whose[areal]]
     if not done:
         return np.empty(0, dtype=object), np.empty(0, np.intp)
     return np.concatenate(done), np.concatenate(done_owner).astype(np.intp)
+
+
+def _halve(polygons: GeometryArray) -> GeometryArray:
+    """Return the low halves of polygons, by the longer side of their box, and then the high ones."""
+    west, south, east, north = shapely.bounds(polygons).T
+    wide = east - west >= north - south
+    x, y = np.where(wide, (west + east) / 2, east), np.where(wide, north, (south + north) / 2)
+    low = np.column_stack([west, south, x, y])
+    high = np.column_stack([np.where(wide, x, west), np.where(wide, south, y), east, north])
+    # clipping is several times faster than an intersection, takes one box at a time, and may leave what is not valid
+    halves: list[GeometryArray] = []
+    for boxes in (low, high):
+        half = np.empty(len(polygons), dtype=object)
+        half[:] = [shapely.clip_by_rect(item, *box) for item, box in zip(polygons, boxes, strict=True)]
+        halves.append(half)
+    area = shapely.area(polygons)
+    odd = ~(shapely.is_valid(halves[0]) & shapely.is_valid(halves[1]))
+    odd |= np.abs(shapely.area(halves[0]) + shapely.area(halves[1]) - area) > _HALVES_TOLERANCE * area
+    for half, boxes in zip(halves, (low, high), strict=True):
+        half[odd] = shapely.intersection(polygons[odd], shapely.box(*boxes[odd].T))
+    return np.concatenate(halves)
 
 
 def find_pairs(
