@@ -32,19 +32,19 @@ def main() -> None:
         click.echo("stopped; nothing was changed", err=True)
         sys.exit(2)
     except TussockError as error:
-        click.echo(describe_error(error), err=True)
+        click.echo(describe_error(error, of_site="plan" in sys.argv[1:2]), err=True)
         sys.exit(2)
 
 
-def describe_error(error: TussockError) -> str:
-    """Return an error in one line, or two where there is more than one fault."""
+def describe_error(error: TussockError, *, of_site: bool = True) -> str:
+    """Return an error in one line, or two where there is more than one fault; `inspect` lists those of a site."""
     if isinstance(error, InputError):
         first, *others = error.faults
         text = f"tussock: {_one_line(str(first))}"
         if others:
             where = ", ".join(dict.fromkeys(fault.what for fault in others[:5]))
             text += f"\nand {len(others)} more: {_one_line(where)}" + (", ..." if len(others) > 5 else "")  # noqa: PLR2004
-            text += "; `tussock inspect` lists them all"
+            text += "; `tussock inspect` lists them all" if of_site else ""
         return text
     return f"tussock: {_one_line(str(error))}"
 
@@ -158,7 +158,7 @@ def review_command(folder: Path, site: Path | None, quiet: bool, **brought: Any)
             click.echo(f"{row.level}: {row.check}: {_one_line(shown)}")
     violations = int((findings["level"] == "violation").sum())
     if violations:
-        click.echo(f"{violations} violations: the plan does not hold as written", err=True)
+        click.echo(f"{violations} violation{'s' if violations > 1 else ''} found: see the lines above", err=True)
         raise click.exceptions.Exit(1)
     if not quiet:
         click.echo("no violation found: meets the loaded rules as mapped, in the checks listed above")

@@ -190,19 +190,22 @@ def list_changes(before: Fingerprint, now: Fingerprint, system: c.UnitSystem) ->
 def _compare_units(before: Fingerprint, now: Fingerprint, system: c.UnitSystem) -> list[str]:
     olds, news = before.ground["units"], now.ground["units"]
     shapes = [[build_outline(unit["outline"]) for unit in units] for units in (olds, news)]
-    moved, changes = [], []
-    if len(olds) != len(news):
-        changes.append(f"{len(news)} units instead of {len(olds)}")
+    moved: list[str] = []
+    told: dict[str, list[str]] = {}
     for place, unit in enumerate(news):
         name = now.unit_ids[place] if place < len(now.unit_ids) else f"unit {place + 1}"
         other, same = _find_partner(shapes[1][place], shapes[0])
         if not same:
             moved.append(name)
         if other is not None:
-            changes += [f"{name}: {text}" for text in _compare_unit(olds[other], unit, system, amounts=same)]
+            for text in _compare_unit(olds[other], unit, system, amounts=same):
+                told.setdefault(text, []).append(name)
         elif unit.get("product"):
-            changes.append(f"{name}: {unit['product'].get('id', '')} on ground that was no part of the patch")
-    return ([f"outline of {join_words(moved)}"] if moved else []) + changes
+            text = f"{unit['product'].get('id', '')} on ground that was no part of the patch"
+            told.setdefault(text, []).append(name)
+    changes = [f"{len(news)} units instead of {len(olds)}"] if len(olds) != len(news) else []
+    changes += [f"outline of {join_words(sorted(moved))}"] if moved else []
+    return changes + [f"{join_words(sorted(names))}: {text}" for text, names in told.items()]
 
 
 def _find_partner(shape: Any, others: Sequence[Any]) -> tuple[int | None, bool]:

@@ -99,7 +99,8 @@ def list_bid_schedule(
     planned = units[units["status"] == "planned"]
     rows: list[tuple[str, str, float]] = [("mobilisation", "lump sum", 1.0)]
     for (method, delivery), own in planned.groupby(["method", "delivery"], sort=True):
-        word = f"treatment: {str(method).replace('_', ' ')} ({delivery})"
+        herbicide = "no herbicide" if delivery == "none" else delivery
+        word = f"treatment: {str(method).replace('_', ' ')} ({herbicide})"
         if method in STEM_METHODS and own["stems"].notna().all():
             rows.append((word, "stem", float(own["stems"].sum())))
         else:

@@ -141,14 +141,15 @@ def draw_cut_line(plan: PlanTables) -> Chart:
     outside = table.index[table["line"] == "out"]
     inside = table[table["line"] == "in"]
     if len(outside):
+        early = outside[0] < len(table) / 2  # the words stand on the side that has room
         axes.axvline(outside[0] - 0.5, color=INK, linewidth=2, linestyle="--")
         axes.annotate(
             _name_limit(plan),
             (outside[0] - 0.5, 0.98),
             xycoords=("data", "axes fraction"),
-            xytext=(-5, 0),
+            xytext=(5 if early else -5, 0),
             textcoords="offset points",
-            ha="right",
+            ha="left" if early else "right",
             va="top",
             weight="bold",
         )

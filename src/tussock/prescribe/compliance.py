@@ -82,7 +82,7 @@ def _judge_treatment(site: Site, setback: Setback, unit: dict[str, Any]) -> tupl
         return FAILS, f"{unit['treatment_id']} is forbidden here"
     if setback.unless_surveyed and _matches(site, setback, unit):
         return TO_DO, "allowed if surveyed: a survey must lift it first"
-    return MEETS, f"in force; {unit['treatment_id']} is not among what it forbids on the planned dates"
+    return MEETS, f"in force; {unit['treatment_id']} is allowed by it on the planned dates"
 
 
 def _ask(setback: Setback) -> str:

@@ -80,7 +80,7 @@ def approve_folder(
         raise InputError(faults)
     target = folder / APPROVAL_FILE
     if target.exists() and not replace:
-        raise OutputError(f"{target} is there already: move it away, or ask for it to be replaced")
+        raise OutputError(f"{target} is there already: move it away, or replace it with --replace (replace=True)")
     private = None if key is None else signing.read_private_key(key, passphrase)
     refuse_unread(folder, delivered)
     catalog = read_catalog(delivered.run["documents"])

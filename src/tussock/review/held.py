@@ -1,0 +1,222 @@
+"""In: what a folder holds. Out: `Held`: its tables in SI units, and what they say of units, features and rules."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import cached_property
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from tussock.base import columns as c
+from tussock.base.records import ColumnDistance, FeatureFilter, Product, Setback, Treatment
+from tussock.base.units import FOOT_M
+from tussock.review.catalog import Catalog
+from tussock.review.columns import SCHEMAS, code_pairs, find_places, read_number, read_si
+from tussock.review.delivered import Delivered
+from tussock.review.seasons import Days, find_planned
+from tussock.review.stands import Stand, find_stand
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+FloatArray = NDArray[np.float64]
+IntArray = NDArray[np.intp]
+BoolArray = NDArray[np.bool_]
+
+
+@dataclass(frozen=True)
+class Held:
+    """The tables of a delivered plan, each read once, when it is first asked for."""
+
+    delivered: Delivered
+    catalog: Catalog
+
+    @cached_property
+    def system(self) -> c.UnitSystem:
+        """Units that the tables are written in, told by their columns."""
+        units = self.delivered.layers.get("units")
+        return "metric" if units is not None and "area_ha" in units.columns else "us"
+
+    def table(self, name: str) -> pd.DataFrame:
+        """Return a table of the GeoPackage under SI names; blanks where a column is not there."""
+        source: Any = self.delivered.layers.get(name)
+        return self.table_of(self.delivered.tables.get(name) if source is None else source, name)
+
+    def table_of(self, frame: pd.DataFrame | None, name: str) -> pd.DataFrame:
+        """Return a frame under the SI names of a table."""
+        return read_si(frame, SCHEMAS[name], self.system)
+
+    @cached_property
+    def units(self) -> pd.DataFrame:
+        """Units in SI, one row for each in the order of the file."""
+        return self.table("units")
+
+    @cached_property
+    def patches(self) -> pd.DataFrame:
+        """Patches in SI."""
+        return self.table("patches")
+
+    @cached_property
+    def compliance(self) -> pd.DataFrame:
+        """Compliance rows in SI."""
+        return self.table("compliance")
+
+    @cached_property
+    def options(self) -> pd.DataFrame:
+        """Candidates of every unit."""
+        return self.table("options")
+
+    @cached_property
+    def stems(self) -> pd.DataFrame:
+        """Stem table in SI, no row where the site has none."""
+        return self.table("stems")
+
+    @cached_property
+    def stand(self) -> Stand:
+        """Stems of each patch by diameter class."""
+        return find_stand(self.delivered.layers["patches"], self.patches, self.stems)
+
+    @cached_property
+    def hours(self) -> pd.DataFrame:
+        """Terms of the hours of the planned units, in SI."""
+        return self.table("unit_hours")
+
+    @cached_property
+    def unit_hours_row(self) -> IntArray:
+        """Row of each unit in the table of hours; -1 where it has none."""
+        return find_places(self.hours["unit_id"], self.units["unit_id"])
+
+    @cached_property
+    def unit_patch(self) -> IntArray:
+        """Place of each unit's patch in the patches; -1 where there is none."""
+        return find_places(self.patches["patch_id"], self.units["patch_id"])
+
+    @cached_property
+    def treatments(self) -> list[Treatment]:
+        """Treatments of the documents."""
+        return list(self.catalog.treatments)
+
+    @cached_property
+    def unit_treatment(self) -> IntArray:
+        """Place of each unit's treatment among `treatments`; -1 where there is none."""
+        import pandas as pd
+
+        known = pd.Series([item.id for item in self.treatments], dtype="str")
+        return find_places(known, self.units["treatment_id"])
+
+    def product(self, treatment: Treatment) -> Product | None:
+        """Return the product of a treatment; None for a non-chemical way or a product that no document has."""
+        return None if treatment.product is None else self.catalog.products.get(treatment.product)
+
+    def components(self, treatment: Treatment) -> list[tuple[Product | None, float]]:
+        """Return the products in a tank with their share of the mix, the treatment's own first."""
+        if treatment.product is None:
+            return []
+        partners = [(item.product, item.concentration) for item in treatment.tank_mix]
+        listed = [(treatment.product, treatment.concentration or 0.0), *partners]
+        return [(self.catalog.products.get(name), share) for name, share in listed]
+
+    @cached_property
+    def has_stem_table(self) -> bool:
+        """Whether the plan was made with a table of stems."""
+        layers = self.delivered.run.get("layers")
+        listed = layers if isinstance(layers, list) else []
+        return any(isinstance(item, dict) and item.get("name") == "stems" for item in listed)
+
+    @cached_property
+    def _pair_codes(self) -> tuple[list[tuple[str, str]], IntArray]:
+        return code_pairs(self.units["method"], self.units["product_id"])
+
+    @property
+    def pairs(self) -> list[tuple[str, str]]:
+        """Every method and product that stand together in the columns of the units."""
+        return self._pair_codes[0]
+
+    @property
+    def unit_pair(self) -> IntArray:
+        """Place of each unit's method and product among `pairs`."""
+        return self._pair_codes[1]
+
+    @cached_property
+    def _date_codes(self) -> tuple[list[tuple[str, str]], IntArray]:
+        return code_pairs(self.units["season_from"], self.units["season_to"])
+
+    @cached_property
+    def date_pairs(self) -> list[Days | None]:
+        """Days of every pair of dates among the units; None where they are no dates."""
+        return [find_planned(*pair) for pair in self._date_codes[0]]
+
+    @property
+    def unit_dates(self) -> IntArray:
+        """Place of each unit's dates among `date_pairs`."""
+        return self._date_codes[1]
+
+    @cached_property
+    def sprayed(self) -> BoolArray:
+        """Units for which a herbicide is planned, by any of the columns that would say so."""
+        chemical = np.array([item.product is not None for item in self.treatments] + [False], dtype=bool)
+        return chemical[self.unit_treatment] | (self.units["product_id"] != "").to_numpy()
+
+    @cached_property
+    def listed(self) -> BoolArray:
+        """Which setback each unit lists, shape (setbacks, u)."""
+        ids = [setback.id for _, setback in self.catalog.setbacks()]
+        texts, code = np.unique(self.units["setbacks"].to_numpy(dtype=object).astype(str), return_inverse=True)
+        rows = np.array([[name in text.split(";") for text in texts] for name in ids], dtype=bool)
+        return rows.reshape(len(ids), len(texts))[:, code] if len(texts) else np.zeros((len(ids), 0), dtype=bool)
+
+    @cached_property
+    def _feature_columns(self) -> dict[tuple[str, str], NDArray[Any]]:
+        return {}
+
+    def feature_column(self, layer: str, name: str) -> NDArray[Any]:
+        """Return a text column of a layer of features, lower case, blank where it is missing."""
+        if (layer, name) not in self._feature_columns:
+            frame = self.delivered.layers[layer]
+            texts = np.full(len(frame), "", dtype=object)
+            if name in frame.columns:
+                values = frame[name]
+                texts = np.where(values.isna(), "", values.astype(str).str.strip().str.casefold()).astype(object)
+            self._feature_columns[layer, name] = texts
+        return self._feature_columns[layer, name]
+
+    def half_width_m(self, layer: str) -> FloatArray:
+        """Return half the width of each feature [m]; 0 for what is not a line."""
+        frame = self.delivered.layers[layer]
+        if layer != "water":
+            return np.zeros(len(frame))
+        line = frame.geometry.geom_type.isin(["LineString", "MultiLineString"]).to_numpy()
+        return np.where(line, read_number(frame, "width_m"), 0.0) / 2
+
+    @cached_property
+    def memo(self) -> dict[str, Any]:
+        """What checks found on the ground and look up again, by name."""
+        return {}
+
+    def find_meant(self, wanted: FeatureFilter) -> BoolArray:
+        """Tell which features a filter means: no kind counts as every kind, no state as wet."""
+        if wanted.layer not in self.delivered.layers:
+            return np.zeros(0, dtype=bool)
+        kind = self.feature_column(wanted.layer, "kind")
+        meant = np.ones(len(kind), dtype=bool)
+        if wanted.kind:
+            meant &= np.isin(kind, list(wanted.kind)) | (kind == "")
+        if wanted.state is not None and wanted.layer == "water":
+            dry = self.feature_column("water", "state") == "dry"
+            meant &= dry if wanted.state == "dry" else ~dry
+        if wanted.name:
+            frame = self.delivered.layers[wanted.layer]
+            if "name" in frame.columns:
+                meant &= frame["name"].astype(str).str.strip().isin(wanted.name).to_numpy()
+        return meant
+
+    def required_m(self, setback: Setback, layer: str) -> FloatArray:
+        """Return the distance that a rule asks for from each feature of a layer [m]."""
+        frame = self.delivered.layers[layer]
+        if isinstance(setback.distance, ColumnDistance):
+            column = setback.distance
+            size = FOOT_M if column.unit == "ft" else 1.0
+            return np.nan_to_num(read_number(frame, column.column)) * size * column.times
+        return np.full(len(frame), float(setback.distance_m or 0.0))
