@@ -81,6 +81,13 @@ def test_outlines_without_a_spike_are_left_as_they_are(radii, place):
     assert not spiked.any()
 
 
+def test_an_outline_that_is_nothing_but_a_spike_is_left_as_it_is():
+    thread = shapely.Polygon([(0.0, 0.0), (50.0, 0.0), (50.0, 1e-8), (0.0, 1e-8)])
+    (kept,), spiked = drop_spikes(np.array([thread]), WIDTH_M)
+    assert kept.equals_exact(thread)
+    assert not spiked.any()
+
+
 def test_no_outlines_at_all():
     mended, spiked = drop_spikes(np.empty(0, dtype=object), WIDTH_M)
     assert not len(mended)

@@ -27,7 +27,7 @@ def drop_spikes(outlines: NDArray[Any], width: float) -> tuple[NDArray[Any], NDA
     Returns
     -------
     outlines, spiked
-        Valid outlines, and which of them had a spike, shape (n,) each.
+        Valid outlines, and which of them had a spike, shape (n,) each. What is nothing but a spike is left as it is.
     """
     xy, owner = shapely.get_coordinates(outlines, return_index=True)
     rings, of_outline = _list_rings(outlines)
@@ -38,7 +38,9 @@ def drop_spikes(outlines: NDArray[Any], width: float) -> tuple[NDArray[Any], NDA
         return outlines, spiked
     outlines = outlines.copy()
     for place in np.flatnonzero(spiked).tolist():  # a loop over geometry: few outlines ever have one
-        outlines[place] = _rebuild(outlines[place], width)
+        rebuilt = _rebuild(outlines[place], width)
+        spiked[place] = not rebuilt.is_empty
+        outlines[place] = outlines[place] if rebuilt.is_empty else rebuilt
     return outlines, spiked
 
 
@@ -75,6 +77,8 @@ def _rebuild(outline: Any, width: float) -> Any:
         shell, *holes = (_take_off(shapely.get_coordinates(ring), width) for ring in shapely.get_rings(part))
         if len(shell):
             parts.append(shapely.Polygon(shell, [hole for hole in holes if len(hole)]))
+    if not parts:
+        return shapely.MultiPolygon()
     whole = parts[0] if len(parts) == 1 else shapely.MultiPolygon(parts)
     return whole if whole.is_valid else shapely.make_valid(whole, method="structure", keep_collapsed=False)
 

@@ -32,7 +32,7 @@ if TYPE_CHECKING:
 _NO_GROUND_SHARE = 1e-6
 _NO_GROUND_M2 = 0.01
 #: A spike that is thinner is none [m].
-_SPIKE_M = 1e-6
+_SPIKE_M = 1e-9
 
 
 @dataclass(frozen=True)
