@@ -56,6 +56,12 @@ def test_a_record_as_planned_finds_nothing(field: Path, tmp_path: Path) -> None:
     assert pick(table, "records", "info")[-1][1] == "1 of 1 planned units applied, 0.1951 gal of product"
 
 
+def test_many_rows_that_are_not_filled_in_are_counted(field: Path, tmp_path: Path) -> None:
+    table = check(field, tmp_path, lambda rows: rows.extend(dict(rows[0]) for _ in range(11)))
+    found = [row[1] for row in pick(table, "records", "warning")]
+    assert found == ["applied is blank"] * 10 + ["2 more rows not filled in"]
+
+
 def test_an_empty_record_is_not_taken_for_work_done(field: Path) -> None:
     table = compare(field, field.parent / "record.csv")
     assert pick(table, "records", "warning") == [

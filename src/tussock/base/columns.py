@@ -280,6 +280,19 @@ STEMS: Final[Schema] = (
     Column("lat", "number", "latitude of a stem that was mapped as a point, WGS 84 [degree]"),
 )
 
+#: Tables of plan.gpkg whose columns the contract fixes, by the name that they have there.
+SCHEMAS: Final[dict[str, Schema]] = {
+    "patches": PATCHES,
+    "units": UNITS,
+    "setback_zones": SETBACK_ZONES,
+    "options": OPTIONS,
+    "compliance": COMPLIANCE,
+    "product_budget": PRODUCT_BUDGET,
+    "unit_hours": UNIT_HOURS,
+    "stems": STEMS,
+    "permits": PERMITS,
+}
+
 _MIX: Final[Schema] = (
     Column("treatment_id", "text", "treatment"),
     Column("product_id", "text", "product"),

@@ -14,11 +14,12 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final, Literal
 
+from tussock.base import columns as c
 from tussock.base.errors import OutputError
 from tussock.base.stages import PlanTables
 from tussock.deliver.permits import list_permits
 from tussock.deliver.styles_table import write_styles
-from tussock.deliver.tables import SCHEMAS, attribute_names, cell_values, describe_columns, list_assumptions
+from tussock.deliver.tables import attribute_names, cell_values, describe_columns, list_assumptions
 
 if TYPE_CHECKING:
     import geopandas as gpd
@@ -160,7 +161,7 @@ def _fit(plan: PlanTables, table: _Table) -> tuple[pd.DataFrame | gpd.GeoDataFra
     """Return a table under names and types that the format holds, and what had to change for it."""
     import pandas as pd
 
-    kinds = {column.shown_name(plan.site.options.units): column.kind for column in SCHEMAS.get(table.name, ())}
+    kinds = {column.shown_name(plan.site.options.units): column.kind for column in c.SCHEMAS.get(table.name, ())}
     renames: list[Rename] = []
     columns: dict[str, Any] = {}
     for name, written in zip(attribute_names(table.frame), _fit_names(table.frame), strict=True):

@@ -25,6 +25,7 @@ from tussock.deliver.sheets_layout import (
     heading,
     input_marks,
     load_fonts,
+    open_canvas,
     para,
     require_reportlab,
     set_pages,
@@ -208,20 +209,8 @@ def draw_lists(lists: Iterable[FieldList], file: str, width: float) -> list[Flow
 
 def draw_pages(plan: PlanTables, head: tuple[str, str], blocks: Sequence[Block], paper: Paper, path: Path) -> None:
     """Set blocks on pages with head (title, and the line below it) and foot, and write them."""
-    from reportlab.pdfgen.canvas import Canvas
-
-    fonts = load_fonts()
     pages = set_pages(blocks, paper)
-    canvas = Canvas(
-        str(path),
-        pagesize=(paper.width, paper.height),
-        invariant=1,
-        lang="en",
-        pageCompression=1,
-        initialFontName=fonts.regular,
-    )
-    canvas.setTitle(clean(f"{head[0]}: {plan.site.name}, season {plan.site.season}"))
-    canvas.setAuthor(f"Tussock {__version__}")
+    canvas = open_canvas(path, paper, f"{head[0]}: {plan.site.name}, season {plan.site.season}")
     for number, page in enumerate(pages, start=1):
         _draw_rim(canvas, plan, head, f"Page {number} of {len(pages)}", paper)
         top = paper.height - MARGIN_PT - paper.head

@@ -21,6 +21,7 @@ from tussock.deliver.sheets_layout import (
     clean,
     input_marks,
     load_fonts,
+    open_canvas,
     require_reportlab,
     set_pages,
 )
@@ -120,19 +121,7 @@ def _fill_leaves(
 
 
 def _draw_document(plan: PlanTables, sheets: Sequence[Sheet], paper: Paper, path: Path) -> None:
-    from reportlab.pdfgen.canvas import Canvas
-
-    fonts = load_fonts()
-    canvas = Canvas(
-        str(path),
-        pagesize=(paper.width, paper.height),
-        invariant=1,
-        lang="en",
-        pageCompression=1,
-        initialFontName=fonts.regular,
-    )
-    canvas.setTitle(clean(f"Crew sheets: {plan.site.name}, season {plan.site.season}"))
-    canvas.setAuthor(f"Tussock {__version__}")
+    canvas = open_canvas(path, paper, f"Crew sheets: {plan.site.name}, season {plan.site.season}")
     canvas.setSubject(NOT_READY)
     total = sum(len(sheet.pages) for sheet in sheets)
     number = 0

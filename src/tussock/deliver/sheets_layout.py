@@ -15,6 +15,7 @@ from pathlib import Path
 from typing import Any, Final, TypeAlias
 from xml.sax.saxutils import escape
 
+from tussock import __version__
 from tussock.base.errors import MissingExtraError
 from tussock.deliver.sheets_text import HasGlyph, clean_text, turn_line
 
@@ -100,6 +101,23 @@ def load_fonts() -> Fonts:
     pdfmetrics.registerFontFamily(names[0], normal=names[0], bold=names[1], italic=names[0], boldItalic=names[1])
     common = set(faces[0]) & set(faces[1])
     return Fonts(*names, lambda character: ord(character) in common, _WIDE)
+
+
+def open_canvas(path: Path, paper: Paper, title: str) -> Any:
+    """Begin a PDF file: the same pages give the same bytes."""
+    from reportlab.pdfgen.canvas import Canvas
+
+    canvas = Canvas(
+        str(path),
+        pagesize=(paper.width, paper.height),
+        invariant=1,
+        lang="en",
+        pageCompression=1,
+        initialFontName=load_fonts().regular,
+    )
+    canvas.setTitle(clean(title))
+    canvas.setAuthor(f"Tussock {__version__}")
+    return canvas
 
 
 def _find_matplotlib_fonts() -> Path | None:

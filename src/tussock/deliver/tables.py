@@ -29,19 +29,6 @@ DIGITS: Final = 12
 #: Unit of a column whose unit stands in the column ``unit`` of the same row.
 SEE_UNIT: Final = "see unit"
 
-#: Tables whose columns the contract fixes.
-SCHEMAS: Final[Mapping[str, c.Schema]] = {
-    "patches": c.PATCHES,
-    "units": c.UNITS,
-    "setback_zones": c.SETBACK_ZONES,
-    "options": c.OPTIONS,
-    "compliance": c.COMPLIANCE,
-    "product_budget": c.PRODUCT_BUDGET,
-    "unit_hours": c.UNIT_HOURS,
-    "stems": c.STEMS,
-    "permits": c.PERMITS,
-}
-
 #: Unit and meaning of columns that no schema holds.
 _OTHER: Final[Mapping[str, Mapping[str, tuple[str, str]]]] = {
     "compliance": {
@@ -108,14 +95,14 @@ class ColumnNote:
 def describe_columns(plan: PlanTables, table: str, frame: pd.DataFrame) -> list[ColumnNote]:
     """Return a note for each column of a table, geometry apart, in the order of the table."""
     known = _list_known(plan, table)
-    riding = _RIDING.get(table, "working figure of the plan" if table in SCHEMAS else "column of the layer's file")
+    riding = _RIDING.get(table, "working figure of the plan" if table in c.SCHEMAS else "column of the layer's file")
     return [known.get(name, ColumnNote(name, "", riding)) for name in attribute_names(frame)]
 
 
 def _list_known(plan: PlanTables, table: str) -> dict[str, ColumnNote]:
     system = plan.site.options.units
     notes = {name: ColumnNote(name, *note) for name, note in _OTHER.get(table, {}).items()}
-    for column in SCHEMAS.get(table, ()):
+    for column in c.SCHEMAS.get(table, ()):
         name = column.shown_name(system)
         notes[name] = ColumnNote(name, _unit_of(plan, column), column.meaning)
     return notes

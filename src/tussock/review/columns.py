@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from typing import TYPE_CHECKING, Any, Final
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -15,19 +14,6 @@ if TYPE_CHECKING:
 
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.intp]
-
-#: Tables whose columns the contract fixes.
-SCHEMAS: Final[Mapping[str, c.Schema]] = {
-    "patches": c.PATCHES,
-    "units": c.UNITS,
-    "setback_zones": c.SETBACK_ZONES,
-    "options": c.OPTIONS,
-    "compliance": c.COMPLIANCE,
-    "product_budget": c.PRODUCT_BUDGET,
-    "unit_hours": c.UNIT_HOURS,
-    "stems": c.STEMS,
-    "permits": c.PERMITS,
-}
 
 
 def code_pairs(first: pd.Series[Any], second: pd.Series[Any]) -> tuple[list[tuple[str, str]], IntArray]:

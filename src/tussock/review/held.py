@@ -13,7 +13,7 @@ from tussock.base import columns as c
 from tussock.base.records import ColumnDistance, FeatureFilter, Product, Setback, Treatment
 from tussock.base.units import FOOT_M
 from tussock.review.catalog import Catalog
-from tussock.review.columns import SCHEMAS, code_pairs, find_places, read_number, read_si
+from tussock.review.columns import code_pairs, find_places, read_number, read_si
 from tussock.review.delivered import Delivered
 from tussock.review.seasons import Days, find_planned
 from tussock.review.stands import Stand, find_stand
@@ -46,7 +46,7 @@ class Held:
 
     def table_of(self, frame: pd.DataFrame | None, name: str) -> pd.DataFrame:
         """Return a frame under the SI names of a table."""
-        return read_si(frame, SCHEMAS[name], self.system)
+        return read_si(frame, c.SCHEMAS[name], self.system)
 
     @cached_property
     def units(self) -> pd.DataFrame:

@@ -21,6 +21,8 @@ from tussock.trade.record_fields import list_fields
 
 RECORDS_CHECK: Final = "records"
 _NOTHING: Final = "not filled in: not known whether anything was applied"
+#: Rows not filled in that are named one by one.
+_MOST_UNFILLED: Final = 10
 #: Columns that a list can ask for and that the crew fills in.
 _FILLED: Final = frozenset(column.stem for column in c.RECORD[[item.stem for item in c.RECORD].index("applied") :])
 
@@ -61,7 +63,17 @@ def check_records(evidence: Evidence, source: RecordSource) -> list[Row]:
     count = len({entry.unit_id for entry in done if entry.unit_id in places})
     volume = math.fsum(entry.product_l for entry in done if not math.isnan(entry.product_l))
     seen = f"{count} of {len(planned)} planned units applied, {show(volume, c.LIQUID, evidence.system, 4)} of product"
-    return [*rows, info(source.path.name, seen)]
+    return [*_count_unfilled(rows), info(source.path.name, seen)]
+
+
+def _count_unfilled(rows: list[Row]) -> list[Row]:
+    """Name the first rows that nobody has filled in, and count the others: early in a season most are blank."""
+    blank = [row for row in rows if row.note == _NOTHING]
+    if len(blank) <= _MOST_UNFILLED:
+        return rows
+    told = [row for row in rows if row.note != _NOTHING]
+    more = f"{len(blank) - _MOST_UNFILLED} more rows not filled in"
+    return [*told, *blank[:_MOST_UNFILLED], warning("the other rows of the record", more, "yes, part or no", _NOTHING)]
 
 
 def _check_unit(evidence: Evidence, place: int, entries: list[Entry]) -> list[Row]:

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any, Final
 import numpy as np
 from numpy.typing import NDArray
 
-from tussock.review.columns import SCHEMAS
+from tussock.base import columns as c
 from tussock.review.delivered import CSV_FILES
 from tussock.review.evidence import Evidence
 from tussock.review.rows import Row, info, pick_rows, violation, warning
@@ -46,7 +46,7 @@ _MOST_ROWS: Final = 1_048_574
 def check_columns(evidence: Evidence) -> list[Row]:
     """Check that tables have the columns of the contract, numbers are numbers, and ids stand once."""
     rows: list[Row] = []
-    for name, schema in SCHEMAS.items():
+    for name, schema in c.SCHEMAS.items():
         frame = _find_frame(evidence, name)
         if frame is None:
             continue
@@ -67,7 +67,7 @@ def check_columns(evidence: Evidence) -> list[Row]:
             ),
         )
     rows += _check_system(evidence)
-    return [*rows, info("plan.gpkg", f"{len(SCHEMAS)} tables against the columns of the contract")]
+    return [*rows, info("plan.gpkg", f"{len(c.SCHEMAS)} tables against the columns of the contract")]
 
 
 def _find_frame(evidence: Evidence, name: str) -> pd.DataFrame | None:
@@ -136,7 +136,7 @@ def _find_main(evidence: Evidence, name: str) -> pd.DataFrame | None:
         return None
     if "geometry" in frame.columns:
         return pd.DataFrame(frame.drop(columns="geometry"))
-    numbers = {column.shown_name(evidence.system) for column in SCHEMAS.get(name, ()) if column.kind != "text"}
+    numbers = {column.shown_name(evidence.system) for column in c.SCHEMAS.get(name, ()) if column.kind != "text"}
     texts = {column: frame[column] for column in numbers & set(frame.columns) if frame[column].dtype == "str"}
     return frame.assign(**{column: pd.to_numeric(values, errors="coerce") for column, values in texts.items()})
 
@@ -191,7 +191,7 @@ def compare_tables(name: str, main: pd.DataFrame, other: pd.DataFrame, where: st
     for column in main.columns:
         if column in other.columns:
             rows += _compare_column(main[column], other[column], shown, f"{where}, {column}")
-        elif any(column == item.stem or column.startswith(item.stem) for item in SCHEMAS.get(name, ())):
+        elif any(column == item.stem or column.startswith(item.stem) for item in c.SCHEMAS.get(name, ())):
             rows.append(violation(f"{where}, {column}", "no such column", "the columns of plan.gpkg"))
     return rows
 
