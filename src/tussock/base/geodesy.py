@@ -172,5 +172,6 @@ def find_distance_m(from_lon: FloatArray, from_lat: FloatArray, to_lon: FloatArr
     """Return geodesic distances between points, shape (n,) each [degrees], result [m]."""
     if len(from_lon) == 0:
         return np.empty(0)
-    _, _, distance = wgs84().inv(from_lon, from_lat, to_lon, to_lat)
-    return np.asarray(distance, dtype=np.float64)
+    ends = (from_lon, from_lat, to_lon, to_lat)
+    _, _, distance = wgs84().inv(*([item.tolist() for item in ends] if len(from_lon) == 1 else ends))
+    return np.asarray(distance, dtype=np.float64)  # a list of one: see `transform_points`

@@ -121,8 +121,9 @@ def find_bent(xy: FloatArray, line: IntArray, crs: CRS, near: shapely.STRtree) -
     close = np.unique(near.query(boxes)[0])
     start, first, last, middle = start[close], first[close], last[close], middle[close]
     geod = wgs84()
-    azimuth, _, distance = geod.inv(first[:, 0], first[:, 1], last[:, 0], last[:, 1])
-    lon, lat, _ = geod.fwd(first[:, 0], first[:, 1], azimuth, np.asarray(distance) / 2)
-    bend = np.asarray(geod.inv(lon, lat, middle[:, 0], middle[:, 1])[2])
+    azimuth, _, distance = geod.inv(*first.T.tolist(), *last.T.tolist())
+    begin = first.T.tolist()
+    lon, lat, _ = geod.fwd(begin[0], begin[1], azimuth, [length / 2 for length in distance])
+    bend = np.asarray(geod.inv(lon, lat, *middle.T.tolist())[2])
     bent = bend > MOST_BEND_M
     return start[bent], np.ceil(np.sqrt(bend[bent] / MOST_BEND_M)).astype(np.intp)

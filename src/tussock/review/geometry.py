@@ -91,7 +91,10 @@ def find_geodesic_m(start: FloatArray, end: FloatArray) -> FloatArray:
 
     if not len(start):
         return np.empty(0)
-    return np.asarray(Geod(ellps="WGS84").inv(start[:, 0], start[:, 1], end[:, 0], end[:, 1])[2], dtype=np.float64)
+    ends = (*start.T, *end.T)
+    if len(start) == 1:  # pyproj takes an array of one for a number
+        ends = tuple(item.tolist() for item in ends)
+    return np.asarray(Geod(ellps="WGS84").inv(*ends)[2], dtype=np.float64)
 
 
 @dataclass(frozen=True)

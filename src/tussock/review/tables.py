@@ -137,7 +137,11 @@ def _find_main(evidence: Evidence, name: str) -> pd.DataFrame | None:
     if "geometry" in frame.columns:
         return pd.DataFrame(frame.drop(columns="geometry"))
     numbers = {column.shown_name(evidence.system) for column in c.SCHEMAS.get(name, ()) if column.kind != "text"}
-    texts = {column: frame[column] for column in numbers & set(frame.columns) if frame[column].dtype == "str"}
+    texts = {
+        column: frame[column]
+        for column in numbers & set(frame.columns)
+        if not pd.api.types.is_numeric_dtype(frame[column])
+    }
     return frame.assign(**{column: pd.to_numeric(values, errors="coerce") for column, values in texts.items()})
 
 
