@@ -41,6 +41,21 @@ def small_plan() -> Plan:
     return tussock.make_plan(tussock.read_site(tussock.sample_path("small")))
 
 
+@pytest.fixture
+def plan_of_nothing(small_plan: Plan) -> Plan:
+    """The same without a unit, a rule or a finding."""
+    return replace(
+        small_plan,
+        units=small_plan.units.iloc[:0],
+        compliance=small_plan.compliance.iloc[:0],
+        options=small_plan.options.iloc[:0],
+        product_budget=small_plan.product_budget.iloc[:0],
+        findings=small_plan.findings.iloc[:0],
+        setback_zones=small_plan.setback_zones.iloc[:0],
+        site=replace(small_plan.site, rulesets=()),
+    )
+
+
 @pytest.fixture(scope="session")
 def small_metric_plan() -> Plan:
     """Plan of the same site in metric units."""

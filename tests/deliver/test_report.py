@@ -216,18 +216,8 @@ def test_payloads_stay_text(small_plan):
     assert "49" not in page.texts
 
 
-def test_plans_with_nothing(small_plan, tmp_path):
-    empty = replace(
-        small_plan,
-        units=small_plan.units.iloc[:0],
-        compliance=small_plan.compliance.iloc[:0],
-        options=small_plan.options.iloc[:0],
-        product_budget=small_plan.product_budget.iloc[:0],
-        findings=small_plan.findings.iloc[:0],
-        setback_zones=small_plan.setback_zones.iloc[:0],
-        site=replace(small_plan.site, rulesets=()),
-    )
-    report.write_report(empty, tmp_path / "c.html", tmp_path / "c.csv")
+def test_plans_with_nothing(plan_of_nothing, tmp_path):
+    report.write_report(plan_of_nothing, tmp_path / "c.html", tmp_path / "c.csv")
     text = Page((tmp_path / "c.html").read_text(encoding="utf-8")).text
     assert "No rule set was loaded: nothing was checked against rules" in text
     assert "No herbicide is planned." in text

@@ -6,7 +6,6 @@ columns (`area_m2`); at the door `present` renames and scales them (`area_acre` 
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Final, Literal, TypeAlias
 
@@ -537,16 +536,3 @@ def present(frame: pd.DataFrame, schema: Schema, system: UnitSystem) -> pd.DataF
         if name not in used:  # a column of the user's that has one of our names is kept under another
             result[f"{name}_in_file" if name in result.columns else name] = flat[name]
     return type(frame)(result).reset_index(drop=True)
-
-
-def require(frame: pd.DataFrame, names: Sequence[str], table: str) -> None:
-    """Check that a table passed between stages has its columns.
-
-    Raises
-    ------
-    KeyError
-        Names what is missing; this is a fault of the program, not of the user's input.
-    """
-    missing = [name for name in names if name not in frame.columns]
-    if missing:
-        raise KeyError(f"table {table} without {missing}; it has {list(frame.columns)}")

@@ -7,7 +7,6 @@ from __future__ import annotations
 
 import datetime as dt
 import re
-from collections.abc import Iterable
 from typing import Annotated, Any, Final, TypeAlias
 
 import numpy as np
@@ -53,14 +52,6 @@ def window_days(window: Window) -> DaySet:
 def all_days() -> DaySet:
     """Return the whole year."""
     return np.ones(DAYS_IN_CIRCLE, dtype=np.bool_)
-
-
-def common_days(windows: Iterable[Window]) -> DaySet:
-    """Return the days that lie in every window."""
-    days = all_days()
-    for window in windows:
-        days &= window_days(window)
-    return days
 
 
 def longest_run(days: DaySet) -> tuple[int, int] | None:

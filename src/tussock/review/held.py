@@ -119,13 +119,6 @@ class Held:
         return [(self.catalog.products.get(name), share) for name, share in listed]
 
     @cached_property
-    def has_stem_table(self) -> bool:
-        """Whether the plan was made with a table of stems."""
-        layers = self.delivered.run.get("layers")
-        listed = layers if isinstance(layers, list) else []
-        return any(isinstance(item, dict) and item.get("name") == "stems" for item in listed)
-
-    @cached_property
     def _pair_codes(self) -> tuple[list[tuple[str, str]], IntArray]:
         return code_pairs(self.units["method"], self.units["product_id"])
 

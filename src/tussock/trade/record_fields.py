@@ -56,14 +56,3 @@ def list_fields(kind: Literal["record", "proposal"]) -> tuple[FieldList, ...]:
             raise InputError(Fault(_FILE, row["id"], f"columns {', '.join(unknown)}", f"columns of the {kind}"))
         lists.append(FieldList(row["id"], row["title"], row["applies"], tuple(row["columns"]), row["source"]))
     return tuple(lists)
-
-
-def find_needed(kind: Literal["record", "proposal"], *, restricted_use: bool) -> dict[str, list[str]]:
-    """Return, for each column that a list asks for, the ids of those lists; lists for other products are left out."""
-    needed: dict[str, list[str]] = {}
-    for item in list_fields(kind):
-        if item.applies == "restricted use" and not restricted_use:
-            continue
-        for name in item.columns:
-            needed.setdefault(name, []).append(item.id)
-    return needed
