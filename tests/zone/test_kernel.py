@@ -173,10 +173,29 @@ def test_chains_are_the_union_of_their_segments(exact, radius):
     zero = np.zeros(len(runs), np.intp)
     reach = np.full(len(runs), radius)
     (ground,), _ = draw_grounds(group, zero, runs, reach, zero[:0], zero[:0], exact=exact)
-    union = shapely.union_all(draw_capsules(group.segment, np.full(len(group.segment), radius)))
+    union = shapely.union_all(
+        draw_capsules(group.segment, np.full(len(group.segment), radius), np.zeros(len(group.segment)))
+    )
     inner = shapely.union_all(shapely.buffer(group.runs, radius, quad_segs=90))
     assert shapely.area(shapely.difference(ground, union)) < 1e-4 * union.area
     assert shapely.area(shapely.difference(inner, ground)) < (1e-5 if exact else 1e-4) * union.area
+
+
+@pytest.mark.parametrize("width", [0.0, 8.0, 40.0, 150.0])
+@pytest.mark.parametrize("distance", [3.048, 4.572, 30.48])
+def test_corners_hold_to_the_distance_however_wide_the_feature(width, distance):
+    """Over-protection is a share of the distance from the edge and not of the half width that is added to it."""
+    heading = np.cumsum(np.random.default_rng(5).normal(0, 0.4, 40))
+    line = shapely.LineString(np.cumsum(25 * np.column_stack([np.cos(heading), np.sin(heading)]), axis=0))
+    group = make_features([line], width)
+    runs = np.arange(len(group.runs))
+    zero = np.zeros(len(runs), np.intp)
+    reach = np.full(len(runs), width / 2 + distance)
+    (ground,), _ = draw_grounds(group, zero, runs, reach, zero[:0], zero[:0])
+    corners = shapely.points(shapely.get_coordinates(ground.exterior))
+    achieved = shapely.distance(corners, line) - width / 2
+    assert achieved.min() >= distance - 1e-9
+    assert achieved.max() <= distance * 1.003
 
 
 def test_ring_corners_are_drawn_where_the_ring_begins():

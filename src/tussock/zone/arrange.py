@@ -9,7 +9,7 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 
-from tussock.zone.cutting import SLIVER_SHARE, TILING_TOLERANCE, Zone, cut_patch, merge_slivers
+from tussock.zone.cutting import TILING_TOLERANCE, Zone, cut_patch, least_areas_m2, merge_slivers
 from tussock.zone.decide import Block, Keys, Near, spread
 from tussock.zone.grounds import NO_RADIUS_M, draw_capsules
 from tussock.zone.offsets import CAP_SIDES, where_true
@@ -219,7 +219,7 @@ def join_shores(block: Block, faces: Faces, bits: Bits) -> tuple[Faces, Bits]:
 def merge_small(patches: GeometryArray, faces: Faces, bits: Bits, sliver_area_m2: float) -> tuple[Faces, Bits]:
     """Join faces under a sliver's area to a neighbour that is at least as strict."""
     area = shapely.area(faces.geometry)
-    least = np.minimum(sliver_area_m2, SLIVER_SHARE * shapely.area(patches))[faces.patch]
+    least = least_areas_m2(patches, sliver_area_m2)[faces.patch]
     some = np.unique(faces.patch[area < least])
     if not len(some):
         return faces, bits
@@ -294,8 +294,10 @@ def _draw_anew(block: Block, zone: int, place: int) -> Any:
     group, reach = near.group, block.zones[zone].reach_m
     runs = near.run[(near.patch == place) & (near.distance_m <= reach[group.run_owner[near.run]])]
     pair, number = spread(group.run_start[runs], group.run_start[runs + 1] - group.run_start[runs])
-    radius = reach[group.run_owner[runs]][pair]
-    number, radius = number[radius > NO_RADIUS_M], radius[radius > NO_RADIUS_M]
+    owner = group.run_owner[runs][pair]
+    wide = reach[owner] > NO_RADIUS_M
+    number, owner = number[wide], owner[wide]
     cells = group.cells[near.cell[near.cell_patch == place]]
-    ground = shapely.union_all(np.concatenate([cells, draw_capsules(group.segment[number], radius)]))
+    capsules = draw_capsules(group.segment[number], reach[owner], group.offset_m[owner])
+    ground = shapely.union_all(np.concatenate([cells, capsules]))
     return shapely.Polygon() if ground.is_empty else ground

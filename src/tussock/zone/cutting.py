@@ -22,6 +22,8 @@ Tokens = frozenset[Token]
 TILING_TOLERANCE: Final = 1e-10
 _GRIDS_M: Final = (0.0, 1e-7, 1e-6, 1e-5)
 SLIVER_SHARE: Final = 0.01
+#: A face with less is no ground but rounding, where two outlines all but coincide: a sliver on any site [m2].
+_NO_GROUND_M2: Final = 1e-9
 
 
 @dataclass(frozen=True)
@@ -72,7 +74,7 @@ def cut_patch(patch: Any, zones: Sequence[Zone], sliver_area_m2: float) -> list[
     else:
         raise CutError(f"pieces add up to {shapely.area(faces).sum():.9g} of {patch.area:.9g} m2 in every grid tried")
     bits = _find_bits(faces, zones)
-    faces, gone = merge_slivers(faces, bits, min(sliver_area_m2, SLIVER_SHARE * patch.area))
+    faces, gone = merge_slivers(faces, bits, float(least_areas_m2(patch, sliver_area_m2)))
     tokens = [frozenset(zones[k].token for k in range(len(zones)) if code >> k & 1) for code in bits.tolist()]
     return _collect(faces[~gone], [token for token, lost in zip(tokens, gone, strict=True) if not lost])
 
@@ -98,6 +100,11 @@ def _find_bits(faces: Any, zones: Sequence[Zone]) -> Any:
         shapely.prepare(zone.ground)
         bits[shapely.intersects(zone.ground, points)] += 1 << place
     return bits
+
+
+def least_areas_m2(patches: Any, sliver_area_m2: float) -> Any:
+    """Return the area under which a face of each patch is a sliver [m2], shape as the patches."""
+    return np.minimum(max(sliver_area_m2, _NO_GROUND_M2), SLIVER_SHARE * shapely.area(patches))
 
 
 def merge_slivers(faces: Any, bits: Any, least_m2: float) -> tuple[Any, Any]:
@@ -128,9 +135,18 @@ def merge_slivers(faces: Any, bits: Any, least_m2: float) -> tuple[Any, Any]:
         if not len(edges) or edges.max() <= 0:
             continue
         best = others[int(np.argmax(edges))]
-        faces[best] = shapely.union(faces[best], faces[place])
+        faces[best] = _join(faces[best], faces[place])
         gone[place] = True
     return faces, gone
+
+
+def _join(face: Any, sliver: Any) -> Any:
+    """Join two faces with an edge in common without moving a vertex; noded anew where an earlier merge has moved one."""
+    try:
+        joined = shapely.coverage_union(face, sliver)
+    except shapely.GEOSException:
+        return shapely.union(face, sliver)
+    return joined if joined.is_valid else shapely.union(face, sliver)
 
 
 def _collect(faces: Any, tokens: list[Tokens]) -> list[Piece]:

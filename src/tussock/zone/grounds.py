@@ -13,7 +13,7 @@ import shapely
 from numpy.typing import NDArray
 
 from tussock.zone.features import FeatureGroup
-from tussock.zone.offsets import CAP_SIDES, draw_chains, where_true
+from tussock.zone.offsets import choose_steps, draw_chains, where_true
 
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.intp]
@@ -37,7 +37,6 @@ def draw_grounds(
     *,
     near: FloatArray | None = None,
     shore_only: NDArray[np.bool_] | None = None,
-    sides: int = CAP_SIDES,
     exact: bool = True,
 ) -> tuple[GeometryArray, IntArray]:
     """Return, for each key, the ground within reach of its runs and inside its cells.
@@ -56,8 +55,6 @@ def draw_grounds(
         x, y, radius of the ground that matters to each pair, shape (p, 3): segments out of its reach are left out.
     shore_only
         Whether ground in the areal features themselves does not matter to a pair, shape (p,).
-    sides
-        Tangents on half a turn of round ends and outer corners.
     exact
         See `draw_chains`.
 
@@ -90,7 +87,7 @@ def draw_grounds(
         starts,
         ends,
         right_only=dry[pair] & ~is_open,
-        sides=sides,
+        step=choose_steps(reach_m, group.offset_m[group.run_owner[run]])[pair],
         exact=exact,
     )
     ring_key = np.empty(len(rings), dtype=np.intp)
@@ -107,10 +104,10 @@ def draw_grounds(
     return grounds[kept], keys[kept]
 
 
-def draw_capsules(segment: FloatArray, radius_m: FloatArray) -> GeometryArray:
-    """Return the ground within a radius of each single segment, round at both ends, shape (n,)."""
+def draw_capsules(segment: FloatArray, radius_m: FloatArray, offset_m: FloatArray) -> GeometryArray:
+    """Return the ground within a radius of each single segment, round at both ends, shape (n,); see `choose_steps`."""
     every, none = np.ones(len(segment), dtype=bool), np.zeros(len(segment), dtype=bool)
-    return draw_chains(segment, radius_m, none, every, every)[0]
+    return draw_chains(segment, radius_m, none, every, every, step=choose_steps(radius_m, offset_m))[0]
 
 
 def find_gap(segment: FloatArray, xy: FloatArray) -> FloatArray:

@@ -18,8 +18,12 @@ IntArray = NDArray[np.intp]
 BoolArray = NDArray[np.bool_]
 GeometryArray = NDArray[Any]
 
-#: Tangents on half a turn. Circumscribed, so at most 1/cos(pi / 48) - 1 = 0.215 % too far, never too near.
+#: Fewest tangents on half a turn. Circumscribed, so at most 1/cos(pi / 48) - 1 = 0.215 % too far, never too near.
 CAP_SIDES: Final = 24
+#: A radius is a distance and half the width of a feature; the 0.215 % are of the distance, down to this share of it.
+_LEAST_SHARE: Final = 1 / 64
+#: Under this distance [m] a zone is the feature in its width, and the 0.215 % are of that.
+_NO_DISTANCE_M: Final = 1e-3
 #: An inner corner is cut off where its two offsets cross while both still run along less than this share of their side.
 _INNER_SHARE: Final = 0.49
 
@@ -32,6 +36,23 @@ def where_true(mask: NDArray[Any]) -> IntArray:
     return mask.nonzero()[0]
 
 
+def choose_steps(radius_m: FloatArray, offset_m: FloatArray) -> FloatArray:
+    """Return the widest angle between tangents that keeps a corner within 0.215 % of the distance [rad], shape (n,).
+
+    Parameters
+    ----------
+    radius_m
+        Radius: half the width of a feature and the distance from its edge, shape (n,).
+    offset_m
+        Half the width, shape (n,).
+    """
+    distance = radius_m - offset_m
+    some = distance > _NO_DISTANCE_M
+    share = np.where(some, np.maximum(distance / np.where(some, radius_m, 1.0), _LEAST_SHARE), 1.0)
+    corner = 1 / np.cos(np.pi / (2 * CAP_SIDES)) - 1
+    return np.asarray(2 * np.arccos(1 / (1 + corner * share)), dtype=float)
+
+
 def draw_chains(
     segment: FloatArray,
     radius_m: FloatArray,
@@ -40,7 +61,7 @@ def draw_chains(
     cap_end: BoolArray,
     *,
     right_only: BoolArray | None = None,
-    sides: int = CAP_SIDES,
+    step: FloatArray | None = None,
     exact: bool = True,
 ) -> tuple[GeometryArray, IntArray]:
     """Return one self-overlapping ring around each chain of segments.
@@ -57,8 +78,8 @@ def draw_chains(
         Whether the start of the first, the end of the last segment of a chain is round, shape (n,).
     right_only
         Whether only the ground right of the segments is wanted, one for all of a chain, shape (n,).
-    sides
-        Tangents on half a turn.
+    step
+        Widest angle between tangents [rad], one for all of a chain, shape (n,); see `choose_steps`.
     exact
         Without it an inner corner between segments that are short for the radius is cut straight across: much faster,
         and a hole may be left where the outline bends sharply, so the ground must be proven afterwards.
@@ -92,8 +113,9 @@ def draw_chains(
         _last(length),
         flat & False,
     )
-    left = _walk(ahead, first, ~linked & cap_end, radius_m, np.pi / sides, exact=exact)
-    right = _walk(back, ~linked, first & cap_start, radius_m, np.pi / sides, exact=exact)
+    step = np.full(count, np.pi / CAP_SIDES) if step is None else step
+    left = _walk(ahead, first, ~linked & cap_end, radius_m, step, exact=exact)
+    right = _walk(back, ~linked, first & cap_start, radius_m, step, exact=exact)
     slots = (base + place)[left[0]], (base + 2 * size[chain] - 1 - place)[right[0]]
     vertices = np.bincount(slots[0], minlength=2 * count) + np.bincount(slots[1], minlength=2 * count)
     offset = np.concatenate([[0], np.cumsum(vertices)])
@@ -133,7 +155,7 @@ class _Side:
 
 
 def _walk(
-    side: _Side, first: BoolArray, cap: BoolArray, radius: FloatArray, step: float, *, exact: bool
+    side: _Side, first: BoolArray, cap: BoolArray, radius: FloatArray, step: FloatArray, *, exact: bool
 ) -> tuple[IntArray, IntArray, FloatArray]:
     """Return the vertices on the left of a side: segment, number of the vertex at it, coordinates."""
     normal = side.heading + np.pi / 2
@@ -174,10 +196,10 @@ def _at(
 
 
 def _arc(
-    side: _Side, owner: IntArray, number: IntArray, angle: FloatArray, radius: FloatArray, step: float
+    side: _Side, owner: IntArray, number: IntArray, angle: FloatArray, radius: FloatArray, step: FloatArray
 ) -> tuple[IntArray, IntArray, FloatArray]:
     """Return tangents around the ends of segments, from the left normal clockwise through an angle."""
-    pieces = np.maximum(np.ceil(angle / step - 1e-9), 1).astype(np.intp)
+    pieces = np.maximum(np.ceil(angle / step[owner] - 1e-9), 1).astype(np.intp)
     item = np.repeat(np.arange(len(owner)), pieces)
     place = np.arange(len(item)) - np.repeat(np.cumsum(pieces) - pieces, pieces)
     width = (angle / pieces)[item]

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import defaultdict
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -11,14 +11,13 @@ import shapely
 from numpy.typing import NDArray
 
 from tussock.base.errors import CutError
-from tussock.base.spikes import drop_spikes
 from tussock.zone import reach as reaching
 from tussock.zone.decide import ZoneSpec
 from tussock.zone.features import Groups, as_objects
 from tussock.zone.kernel import Grounds, Pieces, cut_blocks
 from tussock.zone.nearness import Measures, find_ground_on, find_nearness
 from tussock.zone.origin import move_out
-from tussock.zone.outlines import join_faces, mend_outlines
+from tussock.zone.outlines import drop_piece_spikes, join_faces, mend_outlines
 from tussock.zone.rules import BoundRule, bind_rules
 
 if TYPE_CHECKING:
@@ -31,8 +30,6 @@ if TYPE_CHECKING:
 #: Ground on water under this share of a unit, or this area, is a shared edge and not ground.
 _NO_GROUND_SHARE = 1e-6
 _NO_GROUND_M2 = 0.01
-#: A spike that is thinner is none [m].
-_SPIKE_M = 1e-9
 
 
 @dataclass(frozen=True)
@@ -104,7 +101,7 @@ def zone_part(part: Part, groups: Groups | None = None) -> PartUnits:
     zones, zone_of_rule = _find_zones(rules)
     grounds = Grounds(np.array(others.patch, dtype=np.intp), as_objects(others.ground))
     try:
-        pieces = _drop_spikes(cut_blocks(geometry, zones, grounds, sliver_area_m2=part.sliver_area_m2))
+        pieces = drop_piece_spikes(cut_blocks(geometry, zones, grounds, sliver_area_m2=part.sliver_area_m2))
     except CutError as error:
         raise _name_patch(error, part) from error
     in_force = np.ones((len(rules), len(pieces.patch)), dtype=bool)
@@ -235,14 +232,6 @@ def _join_ids(rules: list[BoundRule], in_force: NDArray[np.bool_]) -> NDArray[np
     _, first, which = np.unique(packed, axis=0, return_index=True, return_inverse=True)
     texts = np.array([";".join(sorted(set(names[in_force[:, place]]))) for place in first.tolist()], dtype=object)
     return texts[which.ravel()]
-
-
-def _drop_spikes(pieces: Pieces) -> Pieces:
-    """Take spikes off what was cut: where two outlines all but coincide a face can end in one, and it is no ground."""
-    cut = np.flatnonzero(np.bincount(pieces.patch)[pieces.patch] > 1)
-    geometry = pieces.geometry.copy()
-    geometry[cut], spiked = drop_spikes(geometry[cut], _SPIKE_M)
-    return replace(pieces, geometry=geometry) if spiked.any() else pieces
 
 
 def _join_names(column: str, pieces: Pieces, others: _OtherGrounds) -> NDArray[np.object_]:
