@@ -2,13 +2,20 @@
 
 from __future__ import annotations
 
+import os
 from dataclasses import replace
 from pathlib import Path
 
 import pytest
+from hypothesis import settings
 
 import tussock
 from tussock.plan import Plan
+
+#: The same examples in every run, so that a red run is a change of ours; the other looks for new ones, see DEVELOPERS.
+settings.register_profile("repeatable", derandomize=True)
+settings.register_profile("search", print_blob=True)
+settings.load_profile(os.environ.get("HYPOTHESIS_PROFILE", "repeatable"))
 
 #: The columns that every plan has, typed in by hand from the words that fix them; other columns may follow.
 #: Metric swaps the suffix: acre -> ha, ft -> m, gal -> l, fl_oz -> ml, lb -> kg.

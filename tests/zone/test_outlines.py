@@ -6,7 +6,6 @@ import numpy as np
 import pytest
 import shapely
 
-from memory_site import make_site, zone
 from tussock.base.spikes import drop_spikes
 from tussock.zone.kernel import Pieces
 from tussock.zone.outlines import drop_piece_spikes, join_faces, mend_outlines

@@ -141,7 +141,7 @@ def merge_slivers(faces: Any, bits: Any, least_m2: float) -> tuple[Any, Any]:
 
 
 def _join(face: Any, sliver: Any) -> Any:
-    """Join two faces with an edge in common without moving a vertex; noded anew where an earlier merge has moved one."""
+    """Join two faces with an edge in common without moving a vertex; noded anew where a merge has moved one."""
     try:
         joined = shapely.coverage_union(face, sliver)
     except shapely.GEOSException:
