@@ -9,9 +9,18 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 
-from tussock.zone.cutting import TILING_TOLERANCE, Zone, cut_patch, least_areas_m2, merge_slivers
+from tussock.zone.cutting import (
+    TILING_TOLERANCE,
+    Zone,
+    cut_patch,
+    find_small,
+    find_straddling,
+    least_areas_m2,
+    merge_slivers,
+)
 from tussock.zone.decide import Block, Keys, Near, spread
 from tussock.zone.grounds import NO_RADIUS_M, draw_capsules
+from tussock.zone.inner import find_inner_points
 from tussock.zone.offsets import CAP_SIDES, where_true
 
 FloatArray = NDArray[np.float64]
@@ -57,7 +66,7 @@ def arrange_faces(patches: GeometryArray, keys: Keys, drawn: GeometryArray) -> F
     noded = shapely.union_all(heaps.reshape(-1, 1), axis=1)
     parts, place = shapely.get_parts(shapely.polygonize(noded.reshape(-1, 1)), return_index=True)
     patch = cut[place]
-    point = shapely.point_on_surface(parts)
+    point = find_inner_points(parts)
     shapely.prepare(patches[cut])
     within = shapely.intersects(patches[patch], point)
     shapely.destroy_prepared(patches[cut])
@@ -94,22 +103,36 @@ def find_unproven(block: Block, keys: Keys, drawn: GeometryArray, faces: Faces) 
     bits
         One bit for each key of the patch, shape (f,).
     unproven
-        Faces outside a zone that do not stand off by its full reach.
+        Faces outside a zone that do not stand off by its full reach, and faces on both sides of the edge of an areal
+        feature at no distance or of other ground: there no distance tells whether the noding has failed.
     """
     face, key = keys.spread(faces.patch)
     held = np.zeros(len(face), dtype=bool)
     other = keys.zone[key] < 0
     held[other] = shapely.intersects(drawn[key[other]], faces.point[face[other]])
-    bad = [np.empty(0, np.intp)]
+    areal, bad = other.copy(), []
     for near in block.near:
         own = np.isin(keys.zone[key], near.zones)
         if own.any():
             held[own], short = _decide_faces(block, near, drawn, faces, face[own], key[own], keys)
             bad.append(short)
+            areal |= own & _find_bare(block, near, keys)[key]
+    tried = where_true(areal)
+    straddling = find_straddling(faces.geometry[face[tried]], held[tried], drawn[key[tried]])
+    bad.append(np.unique(face[tried[straddling]]))
     bits = np.zeros(len(faces.patch), dtype=np.uint64)
     bit = np.minimum(keys.bit[key[held]], _MOST_KEYS).astype(np.uint64)
     np.bitwise_or.at(bits, face[held], np.uint64(1) << bit)
     return bits, np.concatenate(bad)
+
+
+def _find_bare(block: Block, near: Near, keys: Keys) -> BoolArray:
+    """Tell which keys are zones that are areal features themselves, shape (k,)."""
+    bare = np.zeros((len(block.patches), len(block.zones)), dtype=bool)
+    for zone in near.zones:
+        own = block.zones[zone].reach_m[near.group.cell_owner[near.cell]] <= NO_RADIUS_M
+        bare[near.cell_patch[own], zone] = True
+    return bare[keys.patch, keys.zone] & (keys.zone >= 0)
 
 
 def _decide_faces(
@@ -218,15 +241,14 @@ def join_shores(block: Block, faces: Faces, bits: Bits) -> tuple[Faces, Bits]:
 
 def merge_small(patches: GeometryArray, faces: Faces, bits: Bits, sliver_area_m2: float) -> tuple[Faces, Bits]:
     """Join faces under a sliver's area to a neighbour that is at least as strict."""
-    area = shapely.area(faces.geometry)
     least = least_areas_m2(patches, sliver_area_m2)[faces.patch]
-    some = np.unique(faces.patch[area < least])
+    some = np.unique(faces.patch[find_small(faces.geometry, least)])
     if not len(some):
         return faces, bits
     start = np.searchsorted(faces.patch, some)
     stop = np.searchsorted(faces.patch, some, side="right")
     geometry, bits = faces.geometry.copy(), bits.copy()
-    kept = np.ones(len(area), dtype=bool)
+    kept = np.ones(len(least), dtype=bool)
     for first, last in zip(start.tolist(), stop.tolist(), strict=True):  # a loop over geometry: few patches
         merged, gone = merge_slivers(geometry[first:last], bits[first:last], float(least[first]))
         geometry[first:last] = merged

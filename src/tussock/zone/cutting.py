@@ -15,11 +15,19 @@ import numpy as np
 import shapely
 
 from tussock.base.errors import CutError
+from tussock.zone.inner import find_inner_points
 
 Token = tuple[str, str]
 Tokens = frozenset[Token]
 
 TILING_TOLERANCE: Final = 1e-10
+#: Pieces cut by one zone after the other add up to the patch to this share.
+SPLIT_TOLERANCE: Final = 1e-9
+#: What is thinner than this is rounding, where two outlines all but coincide, and no ground [m].
+THIN_M: Final = 1e-6
+#: A thread runs along a neighbour with more than this share of its outline in common.
+_THREAD_EDGE: Final = 0.25
+_POLYGON: Final = 3  # type of a polygon in GEOS
 _GRIDS_M: Final = (0.0, 1e-7, 1e-6, 1e-5)
 SLIVER_SHARE: Final = 0.01
 #: A face with less is no ground but rounding, where two outlines all but coincide: a sliver on any site [m2].
@@ -63,17 +71,22 @@ def cut_patch(patch: Any, zones: Sequence[Zone], sliver_area_m2: float) -> list[
     Raises
     ------
     CutError
-        The faces do not tile the patch, whatever the grid.
+        The faces do not tile the patch, whatever the way.
     """
     if not zones:
         return [Piece(patch, frozenset())]
     for grid_m in _GRIDS_M:
         faces = _find_faces(patch, zones, grid_m)
-        if abs(shapely.area(faces).sum() - patch.area) <= max(TILING_TOLERANCE, grid_m * 1e-3) * patch.area:
+        bits = _find_bits(faces, zones)
+        if _tiles(faces, patch, max(TILING_TOLERANCE, grid_m * 1e-3)) and not _straddle(faces, bits, zones, grid_m):
             break
     else:
-        raise CutError(f"pieces add up to {shapely.area(faces).sum():.9g} of {patch.area:.9g} m2 in every grid tried")
-    bits = _find_bits(faces, zones)
+        faces = _split_faces(patch, zones)
+        bits = _find_bits(faces, zones)
+        if not _tiles(faces, patch, SPLIT_TOLERANCE):
+            raise CutError(
+                f"pieces add up to {shapely.area(faces).sum():.9g} of {patch.area:.9g} m2 in every way tried"
+            )
     faces, gone = merge_slivers(faces, bits, float(least_areas_m2(patch, sliver_area_m2)))
     tokens = [frozenset(zones[k].token for k in range(len(zones)) if code >> k & 1) for code in bits.tolist()]
     return _collect(faces[~gone], [token for token, lost in zip(tokens, gone, strict=True) if not lost])
@@ -89,12 +102,54 @@ def _find_faces(patch: Any, zones: Sequence[Zone], grid_m: float) -> Any:
     noded = shapely.union_all(outlines, grid_size=grid_m or None)
     faces = shapely.get_parts(shapely.polygonize(shapely.get_parts(noded)))
     shapely.prepare(patch)
-    return faces[shapely.intersects(patch, shapely.point_on_surface(faces))]
+    return faces[shapely.intersects(patch, find_inner_points(faces))]
+
+
+def _tiles(faces: Any, patch: Any, tolerance: float) -> bool:
+    return bool(abs(shapely.area(faces).sum() - patch.area) <= tolerance * patch.area)
+
+
+def _straddle(faces: Any, bits: Any, zones: Sequence[Zone], grid_m: float) -> bool:
+    """Tell whether any face lies on both sides of a zone's edge: its noding has failed."""
+    width_m = max(THIN_M, 4 * grid_m)
+    return any(
+        find_straddling(faces, (bits >> place & 1).astype(bool), zone.ground, width_m).any()
+        for place, zone in enumerate(zones)
+    )
+
+
+def find_straddling(faces: Any, held: Any, ground: Any, width_m: float = THIN_M) -> Any:
+    """Tell which faces have ground on the other side of an edge than their inner point.
+
+    Parameters
+    ----------
+    faces
+        Faces, shape (f,).
+    held
+        Whether the inner point of each lies on the ground, shape (f,).
+    ground
+        The ground, or one for each face, shape (f,).
+    width_m
+        Width of what is rounding along the outline of a face [m].
+    """
+    common = shapely.area(shapely.intersection(faces, ground))
+    wrong = np.where(held, shapely.area(faces) - common, common)
+    return wrong > width_m * shapely.length(faces)
+
+
+def _split_faces(patch: Any, zones: Sequence[Zone]) -> Any:
+    """Return faces cut by one zone after the other: for outlines that cannot be noded together."""
+    faces = shapely.get_parts(patch)
+    for zone in zones:
+        halves = np.concatenate([shapely.intersection(faces, zone.ground), shapely.difference(faces, zone.ground)])
+        parts = shapely.get_parts(shapely.get_parts(halves))
+        faces = parts[(shapely.get_type_id(parts) == _POLYGON) & (shapely.area(parts) > 0)]
+    return faces
 
 
 def _find_bits(faces: Any, zones: Sequence[Zone]) -> Any:
     """Return the restrictions in force on each face as a bit field, by an inner point."""
-    points = shapely.point_on_surface(faces)
+    points = find_inner_points(faces)
     bits = np.zeros(len(faces), dtype=object)  # whole numbers of any length: a patch may lie at many edges
     for place, zone in enumerate(zones):
         shapely.prepare(zone.ground)
@@ -109,6 +164,8 @@ def least_areas_m2(patches: Any, sliver_area_m2: float) -> Any:
 
 def merge_slivers(faces: Any, bits: Any, least_m2: float) -> tuple[Any, Any]:
     """Join slivers of one patch to the neighbour that is stricter or as strict and shares the longest edge.
+
+    A thread without such a neighbour joins the one that it runs along: it is thinner than the slack of every reach.
 
     Parameters
     ----------
@@ -125,19 +182,34 @@ def merge_slivers(faces: Any, bits: Any, least_m2: float) -> tuple[Any, Any]:
         Faces, the merged ones larger, and which ones have gone into another.
     """
     faces, gone = faces.copy(), np.zeros(len(faces), dtype=bool)
+    small, thin = find_small(faces, least_m2), find_thin(faces)
     area = shapely.area(faces)
     for place in np.argsort(area, kind="stable").tolist():  # each merge changes the next one's neighbours
-        if area[place] >= least_m2:
-            break
-        others = np.flatnonzero(~gone & ((bits & bits[place]) == bits[place]).astype(bool))
+        if not small[place]:
+            continue
+        others = np.flatnonzero(~gone)
         others = others[others != place]
         edges = shapely.length(shapely.intersection(shapely.boundary(faces[place]), faces[others]))
+        strict = ((bits[others] & bits[place]) == bits[place]).astype(bool)
+        if thin[place] and not edges[strict].any():
+            strict = edges > _THREAD_EDGE * shapely.length(faces[place])
+        edges = np.where(strict, edges, 0.0)
         if not len(edges) or edges.max() <= 0:
             continue
         best = others[int(np.argmax(edges))]
         faces[best] = _join(faces[best], faces[place])
         gone[place] = True
     return faces, gone
+
+
+def find_small(faces: Any, least_m2: Any) -> Any:
+    """Tell which faces are slivers: under an area, one or one for each, or thinner than any ground."""
+    return (shapely.area(faces) < least_m2) | find_thin(faces)
+
+
+def find_thin(faces: Any) -> Any:
+    """Tell which faces are threads that only rounding holds open: no unit, and gone in another CRS."""
+    return 2 * shapely.area(faces) < THIN_M * shapely.length(faces)
 
 
 def _join(face: Any, sliver: Any) -> Any:

@@ -111,13 +111,28 @@ def decide_block(patches: GeometryArray, zones: Sequence[ZoneSpec]) -> Block:
         item = _find_near(group, members, reach.max(axis=0), patches, box, circle)
         near.append(item)
         core = shapely.distance(centre[item.patch], group.runs[item.run])
+        partly = _find_partly_wet(item, patches)[item.cell_patch]
         for place, reach_m in zip(members, reach, strict=True):
             limit = reach_m[group.run_owner[item.run]]
             close = item.distance_m <= limit
             inside[item.patch[close & (core + radius[item.patch] <= limit)], place] = True
             straddled[item.patch[close], place] = True
-            inside[item.cell_patch[~straddled[item.cell_patch, place]], place] = True
+            off_shore = ~straddled[item.cell_patch, place]
+            inside[item.cell_patch[off_shore & ~partly], place] = True
+            straddled[item.cell_patch[off_shore & partly], place] = True
     return Block(patches, zones, circle, tuple(near), inside, straddled & ~inside)
+
+
+def _find_partly_wet(near: Near, patches: GeometryArray) -> BoolArray:
+    """Tell which patches have one part that shares ground with the cells of a group and another that does not."""
+    partly = np.zeros(len(patches), dtype=bool)
+    several = np.unique(near.cell_patch)
+    several = several[shapely.get_num_geometries(patches[several]) > 1]
+    parts, owner = shapely.get_parts(patches[several], return_index=True)
+    dry = np.ones(len(parts), dtype=bool)
+    dry[find_inside(near.group, parts)[0]] = False
+    partly[several[owner[dry]]] = True
+    return partly
 
 
 def _group_zones(zones: Sequence[ZoneSpec]) -> list[tuple[int, ...]]:

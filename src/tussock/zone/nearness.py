@@ -216,9 +216,7 @@ def find_nearest_points(
     lines = shapely.shortest_line(geometry, group.runs[np.maximum(nearest.run, 0)])
     start = shapely.get_coordinates(shapely.get_point(lines, 0))
     core = shapely.get_coordinates(shapely.get_point(lines, -1))
-    gap = np.hypot(*(core - start).T)
-    offset = np.minimum(group.offset_m[owner], gap)
-    share = np.divide(gap - offset, gap, out=np.zeros_like(gap), where=gap > 0)
+    share = _find_shares(start, core, group.offset_m[owner], crs, origin)
     edge = start + (core - start) * share[:, None]
     on = nearest.distance_m <= 0
     inner = shapely.get_coordinates(shapely.point_on_surface(geometry[on]))
@@ -227,6 +225,22 @@ def find_nearest_points(
     achieved = np.where(on, 0.0, find_distance_m(from_lon, from_lat, to_lon, to_lat))
     achieved = np.where(nearest.owner < 0, np.nan, achieved)
     return (from_lon, from_lat, to_lon, to_lat), achieved
+
+
+def _find_shares(
+    start: FloatArray, core: FloatArray, offset_m: FloatArray, crs: CRS, origin: tuple[float, float]
+) -> FloatArray:
+    """Return how far along from a unit to the line of its feature the water's edge lies, as a share, shape (u,).
+
+    Half the width is taken off the geodesic: in a CRS whose scale is not 1 it is not the same length.
+    """
+    gap = np.hypot(*(core - start).T)
+    share = np.where(gap > 0, 1.0, 0.0)
+    wide = np.flatnonzero((offset_m > 0) & (gap > 0))
+    ends = (move_points_out(xy[wide], origin, crs, "EPSG:4326").T for xy in (start, core))
+    length = find_distance_m(*(item for pair in ends for item in pair))
+    share[wide] = np.divide(length - offset_m[wide], length, out=np.zeros_like(length), where=length > offset_m[wide])
+    return share
 
 
 def find_ground_on(group: FeatureGroup, geometry: GeometryArray) -> FloatArray:

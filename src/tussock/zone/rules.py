@@ -68,7 +68,7 @@ def choose_features(frame: gpd.GeoDataFrame, wanted: FeatureFilter) -> NDArray[n
     if wanted.kind:
         kind = frame["kind"]
         chosen &= (kind.isin(wanted.kind) | (kind == "")).to_numpy()
-    if wanted.state is not None and "state" in frame.columns:
+    if wanted.state is not None and wanted.layer == "water":  # of receptors a column of that name says something else
         chosen &= (frame["state"] == wanted.state).to_numpy()
     if wanted.name and "name" in frame.columns:
         chosen &= frame["name"].astype(str).str.strip().isin(wanted.name).to_numpy()

@@ -16,7 +16,7 @@ from tussock.zone.decide import ZoneSpec
 from tussock.zone.features import Groups, as_objects
 from tussock.zone.kernel import Grounds, Pieces, cut_blocks
 from tussock.zone.nearness import Measures, find_ground_on, find_nearness
-from tussock.zone.origin import move_out
+from tussock.zone.origin import follow_turns, move_out
 from tussock.zone.outlines import drop_piece_spikes, join_faces, mend_outlines
 from tussock.zone.rules import BoundRule, bind_rules
 
@@ -210,7 +210,8 @@ def _make_units(
     layer_crs = part.patches.crs
     moved = np.asarray(part.patches.geometry.array, dtype=object)[patch]
     cut = (np.bincount(patch, minlength=len(ids)) > 1)[patch]
-    moved[cut] = mend_outlines(move_out(pieces.geometry[cut], part.origin, cell.crs, layer_crs))
+    own = move_out(pieces.geometry[cut], part.origin, cell.crs, layer_crs)
+    moved[cut] = mend_outlines(follow_turns(own, moved[cut], layer_crs))
     columns: dict[str, Any] = {
         "patch_id": ids[patch],
         "area_m2": planar * (area / total)[patch],
@@ -283,7 +284,8 @@ def _measure_patches(part: Part, pieces: Pieces, measures: Measures, groups: Gro
     cut = np.flatnonzero(count > 1)
     if len(cut):
         outlines = np.asarray(patches.geometry.array, dtype=object).copy()
-        outlines[cut] = mend_outlines(move_out(join_faces(pieces, cut), part.origin, cell.crs, part.patches.crs))
+        joined = move_out(join_faces(pieces, cut), part.origin, cell.crs, part.patches.crs)
+        outlines[cut] = mend_outlines(follow_turns(joined, outlines[cut], part.patches.crs))
         patches["geometry"] = outlines
         patches = patches.set_crs(part.patches.crs, allow_override=True)
     return patches
