@@ -13,8 +13,9 @@ import tussock
 from tussock.plan import Plan
 
 #: The same examples in every run, so that a red run is a change of ours; the other looks for new ones, see DEVELOPERS.
-settings.register_profile("repeatable", derandomize=True)
-settings.register_profile("search", print_blob=True)
+#: No example is timed: speed is measured in benchmarks.
+settings.register_profile("repeatable", derandomize=True, deadline=None)
+settings.register_profile("search", deadline=None, print_blob=True)
 settings.load_profile(os.environ.get("HYPOTHESIS_PROFILE", "repeatable"))
 
 #: The columns that every plan has, typed in by hand from the words that fix them; other columns may follow.

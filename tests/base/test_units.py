@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import re
 
 import pytest
 from hypothesis import given
@@ -57,6 +58,26 @@ def test_accepted(text, unit, size):
 def test_refused_with_the_form_that_is_accepted(text, unit):
     with pytest.raises(ValueError, match="write a number and a unit"):
         parse_quantity(text, unit)
+
+
+@pytest.mark.parametrize(
+    ("text", "unit", "message"),
+    [
+        ("3,8 lb/gal", "kg/L", "(1.5, not 1,5)"),
+        ("1 1/2 gal", "L", "(1.5, not 1 1/2)"),
+        ("3 acre", "m", "of another kind than a length"),
+        ("8 lb", "kg/ha", "of another kind than a weight for an area"),
+    ],
+)
+def test_refusal_says_what_is_wrong(text, unit, message):
+    with pytest.raises(ValueError, match=re.escape(message)):
+        parse_quantity(text, unit)
+
+
+@pytest.mark.parametrize("text", ["40 USD/fortnight", "40 USD/gal"])
+def test_money_for_another_unit_shows_the_amount(text):
+    with pytest.raises(ValueError, match=re.escape(f'"{text}"') + ".*45 USD/hour"):
+        parse_money(text, "s")
 
 
 @given(st.floats(1e-6, 1e9))

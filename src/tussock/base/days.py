@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import datetime as dt
 import re
+from functools import lru_cache
 from typing import Annotated, Any, Final, TypeAlias
 
 import numpy as np
@@ -40,13 +41,14 @@ def day_index(text: object) -> int:
     return day.timetuple().tm_yday - 1
 
 
+@lru_cache(maxsize=1024)
 def window_days(window: Window) -> DaySet:
-    """Return the days of a window; both ends count, and a window may wrap over new year."""
+    """Return the days of a window, to be read only; both ends count, and a window may wrap over new year."""
     first, last = day_index(window[0]), day_index(window[1])
     place = np.arange(DAYS_IN_CIRCLE)
-    if first <= last:
-        return (place >= first) & (place <= last)
-    return (place >= first) | (place <= last)
+    days: DaySet = (place >= first) & (place <= last) if first <= last else (place >= first) | (place <= last)
+    days.setflags(write=False)
+    return days
 
 
 def all_days() -> DaySet:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import shutil
 from pathlib import Path
 
-from tussock.base.errors import Fault, InputError
+from tussock.base.errors import Fault, InputError, OutputError
 
 _FILES = ("site.gpkg", "site.toml", "rules.toml", "products.toml", "treatments.toml", "operations.toml", "README.md")
 
@@ -42,12 +42,20 @@ def write_sample(folder: str | Path) -> Path:
     ------
     InputError
         The folder already holds one of the files: nothing is overwritten.
+    OutputError
+        The folder is a file, or cannot be written.
     """
     folder = Path(folder)
     there = [name for name in _FILES if (folder / name).exists()]
     if there:
         raise InputError(Fault(str(folder), "folder", f"{', '.join(there)} already there", "name an empty folder"))
-    folder.mkdir(parents=True, exist_ok=True)
-    for name in _FILES:
-        shutil.copyfile(_find_folder() / name, folder / name)
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+        for name in _FILES:
+            shutil.copyfile(_find_folder() / name, folder / name)
+    except FileExistsError as error:
+        raise OutputError(f"{folder} is a file: name a folder for the sample, or move the file away") from error
+    except OSError as error:
+        reason = error.strerror or type(error).__name__
+        raise OutputError(f"{folder} cannot be written: {reason}; name a folder that you may write to") from error
     return folder / "site.toml"

@@ -40,6 +40,7 @@ _SPELLINGS = (
     (re.compile(r"\bacres\b"), "acre"),
     (re.compile(r"\b(hour|day|minute|second|stem|gallon|quart|pint|pound|meter|liter|mile|yard)s\b"), r"\1"),
 )
+_COMMA = re.compile(r"\s*[+-]?\d+,\d+")
 _EXAMPLES: Final = {
     "m": "100 ft",
     "m2": "0.5 acre",
@@ -58,6 +59,27 @@ _EXAMPLES: Final = {
     "kg": "5 lb",
     "": "20 %",
 }
+#: What each unit measures, for messages.
+_KINDS: Final = {
+    "m": "a length",
+    "m2": "an area",
+    "L": "a volume",
+    "L/ha": "a volume for an area",
+    "kg/L": "a weight for a volume",
+    "kg/ha": "a weight for an area",
+    "L/s": "a volume for a time",
+    "1/ha": "a number for an area",
+    "s": "a time",
+    "m/s": "a speed",
+    "ha/s": "an area for a time",
+    "1/s": "a number for a time",
+    "L/m": "a volume for a length",
+    "L/m2": "a volume for an area",
+    "kg": "a weight",
+}
+#: More acid equivalent in a liter than this is a slip of the unit, such as kg/L for g/L [kg/L]: the herbicides of the
+#: trade, liquid or dry, weigh less than that themselves (common practice, no source).
+MOST_STRENGTH_KG_PER_L: Final = 2.0
 
 
 @lru_cache(maxsize=1)
@@ -100,13 +122,14 @@ def parse_quantity(text: object, unit: str, *, minimum: float | None = 0.0) -> f
     """
     form = f'write a number and a unit, such as "{_EXAMPLES.get(unit, "1 " + unit)}"'
     if not isinstance(text, str):
-        raise QuantityError(f"{text!r} ({type(text).__name__} without a unit); {form}")
+        raise QuantityError(f"{text!r} without a unit; {form}, in quotes")
     spelled = text
     for pattern, written in _SPELLINGS:
         spelled = pattern.sub(written, spelled)
     match = _QUANTITY.fullmatch(spelled)
     if match is None:
-        raise QuantityError(f'"{text}", which is not one number and one unit; {form} (1.5, not 1 1/2)')
+        wrong = "1,5" if _COMMA.match(text) else "1 1/2"
+        raise QuantityError(f'"{text}", which is not one number and one unit; {form} (1.5, not {wrong})')
     number, unit_text = float(match["number"]), (match["unit"] or "").replace(" ", "")
     size = number * _factor(text, unit_text, unit, form)
     if not math.isfinite(size):
@@ -133,7 +156,8 @@ def _factor(text: str, unit_text: str, unit: str, form: str) -> float:
         raise QuantityError(f'"{text}" with the unknown unit "{unit_text}"; {form}') from error
     if not hasattr(written, "dimensionality") or written.dimensionality != wanted.dimensionality:
         hint = ' ("oz" is a weight; for volume write "fl oz")' if re.search(r"\boz\b", unit_text) else ""
-        raise QuantityError(f'"{text}", which is of another kind{hint}; {form}')
+        kind = f" than {_KINDS[unit]}" if unit in _KINDS else ""
+        raise QuantityError(f'"{text}", which is of another kind{kind}{hint}; {form}')
     return float((written / wanted).to_base_units().magnitude)
 
 
@@ -174,13 +198,25 @@ def _share(value: Any) -> Any:
     return share
 
 
+def _strength(value: Any) -> Any:
+    if isinstance(value, _Parsed):
+        return float(value)
+    size = parse_quantity(value, "kg/L")
+    if size == 0:
+        raise QuantityError(f'"{value}"; it must be more than zero')
+    if size > MOST_STRENGTH_KG_PER_L:
+        found = f'"{value}", which is {size:.4g} kg of acid equivalent in a liter, more than any product weighs'
+        raise QuantityError(f'{found}; write the figure and the unit of the label, such as "480 g/L" or "4 lb/gal"')
+    return size
+
+
 LengthM = Annotated[float, _door("m")]
 PositiveLengthM = Annotated[float, _door("m", positive=True)]
 AreaM2 = Annotated[float, _door("m2")]
 VolumeL = Annotated[float, _door("L")]
 PositiveVolumeL = Annotated[float, _door("L", positive=True)]
 RateLPerHa = Annotated[float, _door("L/ha", positive=True)]
-StrengthKgPerL = Annotated[float, _door("kg/L", positive=True)]
+StrengthKgPerL = Annotated[float, BeforeValidator(_strength)]
 DoseKgPerHa = Annotated[float, _door("kg/ha", positive=True)]
 FlowLPerS = Annotated[float, _door("L/s", positive=True)]
 DensityPerHa = Annotated[float, _door("1/ha", positive=True)]
@@ -224,7 +260,11 @@ def parse_money(text: object, per: str | None) -> tuple[float, str]:
     if not math.isfinite(amount) or amount < 0:
         raise QuantityError(f"{text!r}; an amount is finite and not negative, such as {example}")
     if per is not None:
-        amount /= parse_quantity(f"1 {match['per']}", per)
+        try:
+            amount /= parse_quantity(f"1 {match['per']}", per)
+        except QuantityError as error:
+            found = f'"{text}", an amount for each "{match["per"]}"'
+            raise QuantityError(f"{found}; write an amount, a currency code and its unit, such as {example}") from error
     return amount, match["currency"]
 
 

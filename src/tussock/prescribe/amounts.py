@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import asdict, dataclass, field
-from typing import TYPE_CHECKING, Any
+from dataclasses import dataclass, field
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -17,9 +17,6 @@ from tussock.prescribe.judge import Component
 from tussock.prescribe.limits import Limited
 from tussock.prescribe.stand import take_share
 from tussock.trade.calibration import find_spray_seconds
-
-if TYPE_CHECKING:
-    import pandas as pd
 
 
 @dataclass(frozen=True)
@@ -92,12 +89,12 @@ class Amounts:
 
     def columns(self) -> dict[str, Any]:
         """Return the amounts under their column names."""
-        return {name: value for name, value in asdict(self).items() if name != "stems_left"}
+        return {name: value for name, value in vars(self).items() if name != "stems_left"}
 
 
 def find_amounts(
     verdict: Verdict | None,
-    unit: pd.Series[Any],
+    unit: Mapping[str, Any],
     patch: Mapping[str, Any],
     stems: NDArray[np.int64] | None,
     operations: Operations | None,

@@ -39,7 +39,8 @@ def find_compliance(site: Site, nearness: pd.DataFrame, units: pd.DataFrame) -> 
     chosen = units[["patch_id", "status", "treatment_id", "method", "product_id", "season_from", "season_to"]]
     plan: dict[Any, dict[Any, Any]] = chosen.to_dict("index")
     rows = []
-    for row in nearness.itertuples():
+    needed = ["unit_id", "setback_id", "in_force", "distance_verdict", "check", "slope_distance_m"]
+    for row in nearness[needed].itertuples():
         ruleset, setback = rules[str(row.setback_id)]
         verdict, note = _judge_row(site, ruleset, setback, plan[str(row.unit_id)], row)
         rows.append((plan[str(row.unit_id)]["patch_id"], setback.effect, verdict, note, setback.source))

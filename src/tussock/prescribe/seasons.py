@@ -75,9 +75,7 @@ def intersect_seasons(windows: Sequence[NamedDays]) -> SeasonAnswer:
 
 
 def _share(windows: Sequence[NamedDays]) -> day_tools.DaySet:
-    days = day_tools.all_days()
-    for window in windows:
-        days &= window.days
+    days: day_tools.DaySet = np.logical_and.reduce([day_tools.all_days(), *(window.days for window in windows)])
     return days
 
 

@@ -76,6 +76,7 @@ def share_stems(
     drawn = _count_drawn(units, stands, stems)
     shared: dict[str, NDArray[np.int64]] = {}
     area = units["area_m2"]
+    gross_m2: dict[Any, float] = patches["area_m2"].to_dict()
     for patch_id, rows in units.groupby("patch_id", sort=False).indices.items():
         stand = stands[str(patch_id)]
         ids = units.index[rows]
@@ -85,7 +86,7 @@ def share_stems(
             shared |= {str(unit_id): drawn[str(patch_id)].get(str(unit_id), _none(stand)) for unit_id in ids}
             continue
         own = area.iloc[rows].to_numpy(dtype=float)
-        total = stand.stems_per_ha * float(patches["area_m2"].loc[patch_id]) / 10_000 * stand.shares
+        total = stand.stems_per_ha * gross_m2[patch_id] / 10_000 * stand.shares
         whole = np.column_stack([_share_whole(own, round(float(count))) for count in total])
         shared |= {str(unit_id): whole[place] for place, unit_id in enumerate(ids)}
     return shared

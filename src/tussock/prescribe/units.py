@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 from tussock.base.columns import UnitSystem
 from tussock.base.findings import Finding, findings_table
-from tussock.base.records import Setback, Treatment
+from tussock.base.records import Product, Setback, Treatment
 from tussock.base.stages import Measured, Prescribed, Repaired, Site, Zoned
 from tussock.base.text import show_dose
 from tussock.prescribe import judge
@@ -16,6 +16,7 @@ from tussock.prescribe.amounts import Part, Verdict, find_amounts
 from tussock.prescribe.compliance import find_compliance
 from tussock.prescribe.describe import describe_option, describe_unit
 from tussock.prescribe.dose import Stand, find_dose
+from tussock.prescribe.kinds import check_kinds
 from tussock.prescribe.ledger import Ledger, Members, Use, find_year_limit, open_ledger
 from tussock.prescribe.limits import Limited, apply_limits, find_binding_limit
 from tussock.prescribe.seasons import NamedDays, intersect_seasons
@@ -54,15 +55,16 @@ def prescribe_units(site: Site, repaired: Repaired, measured: Measured, zoned: Z
 
     desk = _Desk(site, repaired, measured, zoned)
     rows, options = [], []
-    for unit_id, unit in zoned.units.iterrows():  # in order: a dose planned first counts on ground that is shared
+    table: dict[Any, dict[Any, Any]] = zoned.units.drop(columns="geometry").to_dict("index")
+    for unit_id, unit in table.items():  # in order: a dose planned first counts on ground that is shared
         row, verdicts = desk.prescribe(str(unit_id), unit)
         rows.append(row)
         options += verdicts
     desk.settle_shared(rows)
     units = zoned.units.join(pd.DataFrame(rows, index=zoned.units.index))
-    table = pd.DataFrame(options, columns=["unit_id", "treatment_id", "verdict", "reason"])
+    judged = pd.DataFrame(options, columns=["unit_id", "treatment_id", "verdict", "reason"])
     compliance = find_compliance(site, zoned.nearness, units)
-    return Prescribed(units, table, compliance, findings_table(desk.findings))
+    return Prescribed(units, judged, compliance, findings_table([*check_kinds(site, repaired), *desk.findings]))
 
 
 class _Desk:
@@ -81,22 +83,22 @@ class _Desk:
         self.in_force = _group_setbacks(site, zoned.nearness)
         self.counted = _find_counted(repaired, list(self.patches))
         self.findings: list[Finding] = []
+        self._components = {item.id: _list_components(item, site.products) for item in self.treatments}
+        self._own_days = {item.id: self._list_own_days(item) for item in self.treatments}
         self._static: dict[str, list[str]] = {item.id: self._check_treatment(item) for item in self.treatments}
+        self._mismatches: dict[tuple[str, str, str], Verdict | None] = {}
         self._uses: dict[tuple[Any, ...], str] = {}
         self._shared: list[tuple[int, Verdict, judge.Ground, list[str], Members]] = []
         self._count = 0
 
-    def _components(self, treatment: Treatment) -> list[judge.Component]:
-        if treatment.product is None:
-            return []
-        products = self.site.products
-        first = judge.Component(products[treatment.product], treatment.concentration or 0.0)
-        return [first, *(judge.Component(products[item.product], item.concentration) for item in treatment.tank_mix)]
+    def _list_own_days(self, treatment: Treatment) -> list[NamedDays]:
+        products = [component.product for component in self._components[treatment.id]]
+        return judge.list_own_days(treatment, products, self.site.options)
 
     def _check_treatment(self, treatment: Treatment) -> list[str]:
         """Return the refusals that hold on every unit: no rules, label, listing, person."""
         refusals = []
-        for component in self._components(treatment):
+        for component in self._components[treatment.id]:
             refusals += judge.check_label(treatment, component)
             refusals += judge.check_listed(treatment, component.product, self.site.rulesets)
             refusals += judge.check_person(component.product, self.site.operations)
@@ -104,7 +106,9 @@ class _Desk:
             refusals.append(NO_RULES)
         return refusals
 
-    def prescribe(self, unit_id: str, unit: pd.Series[Any]) -> tuple[dict[str, Any], list[tuple[str, str, str, str]]]:
+    def prescribe(
+        self, unit_id: str, unit: Mapping[str, Any]
+    ) -> tuple[dict[str, Any], list[tuple[str, str, str, str]]]:
         """Return the columns that a unit gains, and one option row for each treatment."""
         patch = self.patches[unit["patch_id"]]
         ground = self._make_ground(unit_id, unit, patch)
@@ -123,7 +127,7 @@ class _Desk:
         row["allowed_use"] = self._find_use(ground)
         return row, [describe_option(unit_id, verdict, chosen) for verdict in verdicts]
 
-    def _make_ground(self, unit_id: str, unit: pd.Series[Any], patch: Mapping[str, Any]) -> judge.Ground:
+    def _make_ground(self, unit_id: str, unit: Mapping[str, Any], patch: Mapping[str, Any]) -> judge.Ground:
         shared = [name for name in unit["shared_with"].split(";") if name]
         owner = self.counted.get(unit["patch_id"], {})
         counted = next((name for name in shared if name in owner), "") or owner.get("", "")
@@ -143,11 +147,11 @@ class _Desk:
 
     def _judge(self, treatment: Treatment, ground: judge.Ground, records: list[str], members: Members) -> Verdict:
         """Judge one treatment on one unit: every reason is collected, not only the first."""
-        if not treatment.suits(ground.species, ground.growth_form):
-            text = judge.describe_mismatch(treatment, ground.species, ground.growth_form)
-            return Verdict(treatment, (text,), intersect_seasons(()).days)
+        mismatch = self._find_mismatch(treatment, ground.species, ground.growth_form)
+        if mismatch is not None:
+            return mismatch
         stand = self.stands[ground.patch_id]
-        components = self._components(treatment)
+        components = self._components[treatment.id]
         products = [component.product for component in components]
         refusals = list(self._static[treatment.id])
         if ground.counted_with:
@@ -155,7 +159,7 @@ class _Desk:
         throw_m = treatment.throw_m if treatment.throw_m is not None else METHODS[treatment.method].throw_m
         refusals += judge.check_place(treatment, products, ground, throw_m, self.system)
         refusals += judge.check_stems(treatment, stand, self.system)
-        windows = judge.list_own_days(treatment, products, self.site.options)
+        windows = list(self._own_days[treatment.id])
         parts, notes = [], []
         for component in components:
             forbidding = judge.find_forbidding(treatment, component.product, ground)
@@ -170,6 +174,15 @@ class _Desk:
             refusals.append(season.refusal)
         texts = tuple(dict.fromkeys(refusals))
         return Verdict(treatment, texts, season.days, tuple(parts), tuple(dict.fromkeys([*notes, *season.notes])))
+
+    def _find_mismatch(self, treatment: Treatment, species: str, growth_form: str) -> Verdict | None:
+        """Return the verdict on a treatment that is not for a plant, None where it is; alike on every unit of it."""
+        key = (treatment.id, species, growth_form)
+        if key not in self._mismatches:
+            text = judge.describe_mismatch(treatment, species, growth_form)
+            suits = treatment.suits(species, growth_form)
+            self._mismatches[key] = None if suits else Verdict(treatment, (text,), intersect_seasons(()).days)
+        return self._mismatches[key]
 
     def _limit(
         self,
@@ -243,11 +256,20 @@ class _Desk:
         return self._uses[key]
 
 
+def _list_components(treatment: Treatment, products: Mapping[str, Product]) -> list[judge.Component]:
+    """Return the products of a treatment's tank with their shares, its own first."""
+    if treatment.product is None:
+        return []
+    first = judge.Component(products[treatment.product], treatment.concentration or 0.0)
+    return [first, *(judge.Component(products[item.product], item.concentration) for item in treatment.tank_mix)]
+
+
 def _group_setbacks(site: Site, nearness: pd.DataFrame) -> dict[str, tuple[judge.SetbackInForce, ...]]:
     rules: dict[str, tuple[Any, Setback]] = {setback.id: (ruleset, setback) for ruleset, setback in site.setbacks()}
     grouped: dict[str, list[judge.SetbackInForce]] = {}
     row: Any
-    for row in nearness[nearness["in_force"].astype(bool)].itertuples():
+    needed = ["unit_id", "setback_id", "feature", "achieved_m", "required_m"]
+    for row in nearness.loc[nearness["in_force"].astype(bool), needed].itertuples():
         ruleset, setback = rules[str(row.setback_id)]
         item = judge.SetbackInForce(setback, ruleset, str(row.feature), float(row.achieved_m), float(row.required_m))
         grouped.setdefault(str(row.unit_id), []).append(item)

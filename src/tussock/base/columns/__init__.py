@@ -1,0 +1,71 @@
+"""In: tables with SI columns. Out: the same tables under the names and units of the contract (US or metric).
+
+A schema is the list of columns of one table in the order they are written. Inside the package tables carry SI
+columns (`area_m2`); at the door `present` renames and scales them (`area_acre` or `area_ha`).
+"""
+
+from tussock.base.columns.forms import PROPOSAL, RECORD
+from tussock.base.columns.plan import (
+    COMPLIANCE,
+    OPTIONS,
+    PATCHES,
+    PERMITS,
+    PRODUCT_BUDGET,
+    SCHEMAS,
+    SETBACK_ZONES,
+    STEMS,
+    UNITS,
+)
+from tussock.base.columns.schema import (
+    AREA,
+    DENSITY,
+    DIAMETER,
+    DOSE,
+    HOURS,
+    LENGTH,
+    LIQUID,
+    MASS,
+    RATE,
+    SECONDS,
+    SMALL_LIQUID,
+    Column,
+    Quantity,
+    Schema,
+    UnitSystem,
+    present,
+    shown_names,
+)
+from tussock.base.columns.work import UNIT_HOURS, WORK
+
+__all__ = [
+    "AREA",
+    "COMPLIANCE",
+    "DENSITY",
+    "DIAMETER",
+    "DOSE",
+    "HOURS",
+    "LENGTH",
+    "LIQUID",
+    "MASS",
+    "OPTIONS",
+    "PATCHES",
+    "PERMITS",
+    "PRODUCT_BUDGET",
+    "PROPOSAL",
+    "RATE",
+    "RECORD",
+    "SCHEMAS",
+    "SECONDS",
+    "SETBACK_ZONES",
+    "SMALL_LIQUID",
+    "STEMS",
+    "UNITS",
+    "UNIT_HOURS",
+    "WORK",
+    "Column",
+    "Quantity",
+    "Schema",
+    "UnitSystem",
+    "present",
+    "shown_names",
+]

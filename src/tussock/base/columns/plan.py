@@ -1,0 +1,197 @@
+"""In: nothing. Out: schemas of the tables of plan.gpkg: patches, units, candidates, distances, products, permits."""
+
+from __future__ import annotations
+
+from typing import Final
+
+from tussock.base.columns.schema import (
+    AREA,
+    DENSITY,
+    DIAMETER,
+    DOSE,
+    HOURS,
+    LENGTH,
+    LIQUID,
+    MASS,
+    RATE,
+    SECONDS,
+    SMALL_LIQUID,
+    Column,
+    Schema,
+)
+from tussock.base.columns.work import UNIT_HOURS
+
+PATCHES: Final[Schema] = (
+    Column("patch_id", "text", "identifier of the patch, as the mapper gave it"),
+    Column("species", "text", "target plant"),
+    Column("growth_form", "text", "herbaceous, vine, shrub or tree"),
+    Column("area", "number", "gross area: true ground area of the patch", AREA),
+    Column("cover_pct", "number", "share of the ground that the target covers, likely value; blank where unknown"),
+    Column("infested", "number", "gross area x cover, likely value; blank where the cover is unknown", AREA),
+    Column("nearest_water", "number", "distance to the nearest mapped water's edge", LENGTH),
+    Column("nearest_receptor", "number", "distance to the nearest mapped receptor", LENGTH),
+    Column("unit_count", "count", "number of treatment units in the patch"),
+    Column("status", "text", "planned, partly or none: how much of the patch has a treatment"),
+    Column("spray", "number", "total liquid, likely value", LIQUID),
+    Column("product", "number", "products in that liquid, every one in a tank mix counted", LIQUID),
+    Column("ae", "number", "acid equivalent in those products", MASS),
+    Column("crew", "number", "paid crew time, all persons added up", HOURS),
+    Column("cost", "number", "labour, products, supplies and equipment, in the currency of the operations file"),
+    Column("cover_low_pct", "number", "lowest cover that the mapper's entry allows"),
+    Column("cover_high_pct", "number", "highest cover that the mapper's entry allows"),
+    Column("infested_low", "number", "infested area at the lowest cover", AREA),
+    Column("infested_high", "number", "infested area at the highest cover", AREA),
+    Column("spray_low", "number", "total liquid at the lowest cover", LIQUID),
+    Column("spray_high", "number", "total liquid at the highest cover", LIQUID),
+    Column("product_low", "number", "product at the lowest cover", LIQUID),
+    Column("product_high", "number", "product at the highest cover", LIQUID),
+    Column("ae_low", "number", "acid equivalent at the lowest cover", MASS),
+    Column("ae_high", "number", "acid equivalent at the highest cover", MASS),
+    Column("crew_low", "number", "paid crew time at the lowest cover", HOURS),
+    Column("crew_high", "number", "paid crew time at the highest cover", HOURS),
+    Column("cost_low", "number", "cost at the lowest cover"),
+    Column("cost_high", "number", "cost at the highest cover"),
+    Column("reason", "text", "why the patch is not planned in full; findings about its outline and values"),
+    Column("approval", "text", "as approved, changed or new since approval; blank where no approval was given"),
+    Column("approval_change", "text", "what differs from what was approved"),
+)
+
+UNITS: Final[Schema] = (
+    Column("unit_id", "text", "identifier of the treatment unit: patch and a running number"),
+    Column("patch_id", "text", "patch that the unit is a piece of"),
+    Column("area", "number", "true ground area of the unit", AREA),
+    Column("infested", "number", "area x cover of the patch, likely value", AREA),
+    Column("setbacks", "text", "ids of the setbacks in force on the unit, sorted, joined by ;"),
+    Column("nearest_water", "number", "distance to the nearest mapped water's edge", LENGTH),
+    Column("treatment_id", "text", "treatment chosen; blank where none is allowed"),
+    Column("method", "text", "method of the treatment chosen"),
+    Column("delivery", "text", "broadcast, spot, hand or none"),
+    Column("product_id", "text", "product of the treatment chosen"),
+    Column("active", "text", "active ingredient of that product"),
+    Column("spray", "number", "total liquid, likely value", LIQUID),
+    Column("product", "number", "product_id in that liquid; the others in the tank: see partner", SMALL_LIQUID),
+    Column("ae", "number", "acid equivalent in that product", MASS),
+    Column("ae", "number", "dose on the treated ground", DOSE),
+    Column("annual_limit_used_pct", "number", "yearly limit used by this and earlier applications on that ground"),
+    Column("spray", "number", "time that the nozzle is open", SECONDS),
+    Column("stems", "count", "stems treated"),
+    Column("cuts", "count", "injection cuts"),
+    Column("loads", "count", "fillings of the equipment, the last one in part"),
+    Column("crew", "number", "paid crew time, all persons added up", HOURS),
+    Column("cost", "number", "labour, products, supplies and equipment, in the currency of the operations file"),
+    Column("season_from", "text", "first date that satisfies every window"),
+    Column("season_to", "text", "last date of that run of days"),
+    Column("status", "text", "planned or no_option"),
+    Column("reason", "text", "why there is no option, or what limits the one chosen"),
+    Column("allowed_use", "text", "what the loaded rules leave open: see the legend of the map"),
+    Column("cautions", "text", "permits, notices, mixing bans and conditions of the setbacks touched"),
+    Column("non_chemical", "text", "a way without herbicide for this growth form"),
+    Column("check_in_field", "text", "setbacks whose distance lies within the mapping error, or rests on a default"),
+    Column("carrier", "text", "water or oil"),
+    Column("concentration_pct", "number", "share of product in the mix by volume"),
+    Column("spray", "number", "total liquid for each treated area", RATE),
+    Column("tank_mix", "text", "other products in the tank, with amount and share of the mix"),
+    Column("partner", "number", "other products in the tank, added up", SMALL_LIQUID),
+    Column("partner_ae", "number", "acid equivalent in the other products, added up", MASS),
+    Column("dye", "number", "dye in the mix", SMALL_LIQUID),
+    Column("adjuvant", "number", "adjuvant in the mix", SMALL_LIQUID),
+    Column("area_counted_with", "text", "patch that this shared ground is already planned and counted with"),
+    Column("infested_low", "number", "infested area at the lowest cover", AREA),
+    Column("infested_high", "number", "infested area at the highest cover", AREA),
+    Column("setup", "number", "crew time for setting up", HOURS),
+    Column("treating", "number", "crew time for treating", HOURS),
+    Column("refill", "number", "crew time for refilling", HOURS),
+    Column("labour_cost", "number", "labour, in the currency of the operations file"),
+    Column("product_cost", "number", "every product in the tank at the price of the operations file"),
+    Column("equipment_cost", "number", "equipment for the time it is in use"),
+)
+
+OPTIONS: Final[Schema] = (
+    Column("unit_id", "text", "treatment unit"),
+    Column("treatment_id", "text", "candidate treatment"),
+    Column("verdict", "text", "chosen, allowed or refused"),
+    Column("reason", "text", "why, with the rule, limit or label line and the measured figure"),
+)
+
+#: One row for each unit and setback that was measured.
+COMPLIANCE: Final[Schema] = (
+    Column("unit_id", "text", "treatment unit"),
+    Column("patch_id", "text", "patch that the unit is a piece of"),
+    Column("setback_id", "text", "rule"),
+    Column("ruleset", "text", "title of the rule set that the rule stands in"),
+    Column("feature", "text", "feature that the distance was measured to"),
+    Column("required", "number", "distance that the rule asks for; blank for the whole site", LENGTH),
+    Column("achieved", "number", "shortest distance from the unit to the feature, geodesic", LENGTH),
+    Column(
+        "slope_distance",
+        "number",
+        "the same along the slope, for rules that count so; blank where no slope is known; decides nothing",
+        LENGTH,
+    ),
+    Column("error", "number", "positional error of both, added", LENGTH),
+    Column("distance_verdict", "text", "clear, within error or inside"),
+    Column("effect", "text", "forbids, permit, notify or no_mixing"),
+    Column("verdict", "text", "meets the loaded rules as mapped, within error: field check, does not meet, ..."),
+    Column("note", "text", "what follows for the unit"),
+    Column("source", "text", "document, year, table"),
+)
+
+SETBACK_ZONES: Final[Schema] = (
+    Column("setback_id", "text", "rule"),
+    Column("ruleset", "text", "title of the rule set"),
+    Column("distance", "number", "distance that the rule asks for; blank where it comes from the feature", LENGTH),
+    Column("effect", "text", "forbids, permit, notify or no_mixing"),
+    Column("forbids", "text", "combinations that the rule forbids, in words"),
+    Column("season", "text", "days on which the rule is in force; blank for the whole year"),
+    Column("source", "text", "document, year, table"),
+)
+
+PRODUCT_BUDGET: Final[Schema] = (
+    Column("product_id", "text", "product"),
+    Column("active", "text", "active ingredient"),
+    Column("form", "text", "salt, amine, ester or acid"),
+    Column("unit_count", "count", "units treated with it; those of a tank mix stand in the row of each product"),
+    Column("area", "number", "gross area of those units", AREA),
+    Column("infested", "number", "infested area of those units", AREA),
+    Column("spray", "number", "total liquid on those units", LIQUID),
+    Column("product", "number", "product in that liquid, also as a partner in a tank mix", LIQUID),
+    Column("ae", "number", "acid equivalent in that product", MASS),
+    Column("product_cost", "number", "product at the price of the operations file"),
+)
+
+#: One row for each permit and notice that planned work asks for.
+PERMITS: Final[Schema] = (
+    Column("setback_id", "text", "rule"),
+    Column("ruleset", "text", "title of the rule set"),
+    Column("effect", "text", "permit or notify"),
+    Column("what", "text", "who grants it, or whom to tell and when"),
+    Column("unit_count", "count", "planned units that it is for"),
+    Column("treated_water", "number", "mapped water within them; blank where the rule set does not count it", AREA),
+    Column("shoreline", "number", "mapped shore within them; blank where the rule set does not count it", LENGTH),
+    Column("earlier_count", "count", "earlier applications of the year that are counted in"),
+    Column("repeats", "text", "counted: the same ground counts each time; once: it counts once; blank: not counted"),
+    Column("source", "text", "document, year, table"),
+)
+
+#: One row for each diameter class, or each stem, that the mapper counted.
+STEMS: Final[Schema] = (
+    Column("patch_id", "text", "patch that the stems stand in"),
+    Column("stem_diameter", "number", "diameter of these stems; blank where it was not measured", DIAMETER),
+    Column("stem_count", "number", "stems counted; blank where their density is given instead"),
+    Column("stems", "number", "stems for an area of the patch; blank where they were counted", DENSITY),
+    Column("lon", "number", "longitude of a stem that was mapped as a point, WGS 84 [degree]"),
+    Column("lat", "number", "latitude of a stem that was mapped as a point, WGS 84 [degree]"),
+)
+
+#: Tables of plan.gpkg whose columns the contract fixes, by the name that they have there.
+SCHEMAS: Final[dict[str, Schema]] = {
+    "patches": PATCHES,
+    "units": UNITS,
+    "setback_zones": SETBACK_ZONES,
+    "options": OPTIONS,
+    "compliance": COMPLIANCE,
+    "product_budget": PRODUCT_BUDGET,
+    "unit_hours": UNIT_HOURS,
+    "stems": STEMS,
+    "permits": PERMITS,
+}

@@ -1,0 +1,181 @@
+"""In: keys and values of product and treatment files. Out: labels as records, and the candidates that use them."""
+
+from __future__ import annotations
+
+from typing import Annotated, Any, Self
+
+from pydantic import BeforeValidator, Field, model_validator
+
+from tussock.base import units as u
+from tussock.base.days import SeasonWindow
+from tussock.base.errors import QuantityError
+from tussock.base.records.words import (
+    DELIVERY,
+    STEM_METHODS,
+    Carrier,
+    Delivery,
+    Form,
+    GrowthForm,
+    MethodName,
+    Record,
+    Text,
+    Words,
+    _as_tuple,
+)
+
+
+def _range(value: Any) -> Any:
+    pair = [value, value] if isinstance(value, str) else value
+    if not (isinstance(pair, list | tuple) and len(pair) == 2):  # noqa: PLR2004  (a range has two ends)
+        raise QuantityError(f'{value!r}; write the label\'s range, such as ["0.5 %", "5 %"]')
+    low, high = (u._share(end) for end in pair)
+    if low > high:
+        raise QuantityError(f"{value!r}, a range that ends below its start; write the lower share first")
+    return low, high
+
+
+ShareRange = Annotated[tuple[float, float], BeforeValidator(_range)]
+
+
+def _set_strength(read: dict[str, Any]) -> None:
+    """Turn a strength written as active ingredient into ae; without the ratio it is refused."""
+    if "strength_ai" not in read:
+        read.pop("ae_per_ai", None)
+        return
+    ai = u._strength(read.pop("strength_ai"))
+    if "strength" in read:
+        raise QuantityError("strength and strength_ai together; give one of them")
+    if "ae_per_ai" not in read:
+        raise QuantityError(
+            'strength_ai without a ratio: limits are in acid equivalent; add ae_per_ai = "74.1 %" '
+            "(the label, or `tussock calibrate ae`), or write strength as ae"
+        )
+    read["strength"] = u.parsed(ai * u._share(read.pop("ae_per_ai")))
+
+
+class TankMixPartner(Record):
+    """Another product in the same tank, with its share of the mix."""
+
+    product: Text
+    concentration: u.Share
+
+
+class Product(Record):
+    """An herbicide product as its label describes it. Strength and limits are acid equivalent (ae).
+
+    A limit may be written as ae for an area ("8 lb/acre") or as product for an area ("8.5 qt/acre"); a strength as ae,
+    or as active ingredient (``strength_ai``) with the acid in it (``ae_per_ai``).
+    """
+
+    id: Text
+    active: Text
+    form: Form
+    strength_kg_per_l: u.StrengthKgPerL = Field(alias="strength")
+    aquatic_label: bool
+    methods: dict[MethodName, ShareRange]
+    carrier: Annotated[tuple[Carrier, ...], BeforeValidator(_as_tuple)] = ("water",)
+    limit_per_application_kg_per_ha: u.DoseKgPerHa | None = Field(default=None, alias="limit_per_application")
+    limit_per_year_kg_per_ha: u.DoseKgPerHa | None = Field(default=None, alias="limit_per_year")
+    limit_stems_per_year_per_ha: u.DensityPerHa | None = Field(default=None, alias="limit_stems_per_year")
+    max_applications_per_year: int | None = Field(default=None, gt=0)
+    min_interval_s: u.DurationS | None = Field(default=None, alias="min_interval")
+    season: SeasonWindow | None = None
+    heat_limit: str = ""
+    soil_active: bool = False
+    restricted_use: bool = False
+    registration: str = ""
+    signal_word: str = ""
+    ppe: Words = ()
+    reentry: str = ""
+    wind: str = ""
+    temperature: str = ""
+    rain: str = ""
+    source: Text
+
+    @model_validator(mode="before")
+    @classmethod
+    def _limits_as_ae(cls, data: Any) -> Any:
+        """Turn a limit written as product for an area into ae, by the strength."""
+        if not isinstance(data, dict):
+            return data
+        read = dict(data)
+        _set_strength(read)
+        for key in ("limit_per_application", "limit_per_year"):
+            try:
+                volume = u.parse_quantity(read.get(key), "L/ha")
+                written = read.get("strength")
+                strength = written if isinstance(written, u._Parsed) else u.parse_quantity(written, "kg/L")
+            except QuantityError:
+                continue  # ae for an area, or a fault that the field itself reports
+            read[key] = u.parsed(volume * strength)
+        return read
+
+
+class Treatment(Record):
+    """A candidate: growth form or species x method x product x rate x season; lowest allowed preference is chosen."""
+
+    id: Text
+    growth_form: Annotated[tuple[GrowthForm, ...], BeforeValidator(_as_tuple)] = ()
+    species: Words = ()
+    method: MethodName
+    product: Text | None = None
+    concentration: u.Share | None = None
+    spray_volume_l_per_ha: u.RateLPerHa | None = Field(default=None, alias="spray_volume")
+    dose_per_cut_l: u.PositiveVolumeL | None = Field(default=None, alias="dose_per_cut")
+    dose_per_stem_l: u.PositiveVolumeL | None = Field(default=None, alias="dose_per_stem")
+    cut_per_diameter_m: u.PositiveLengthM | None = Field(default=None, alias="cut_per_diameter")
+    cut_spacing_m: u.PositiveLengthM | None = Field(default=None, alias="cut_spacing")
+    ring_width_m: u.PositiveLengthM | None = Field(default=None, alias="ring_width")
+    dose_per_ring_area_l_per_m2: u.DoseLPerM2 | None = Field(default=None, alias="dose_per_ring_area")
+    band_height_m: u.PositiveLengthM | None = Field(default=None, alias="band_height")
+    dose_per_bark_area_l_per_m2: u.DoseLPerM2 | None = Field(default=None, alias="dose_per_bark_area")
+    throw_m: u.PositiveLengthM | None = Field(default=None, alias="throw")
+    flow_l_per_s: u.FlowLPerS | None = Field(default=None, alias="flow")
+    tank_mix: tuple[TankMixPartner, ...] = ()
+    stem_diameter_m: tuple[u.LengthM, u.LengthM] | None = Field(default=None, alias="stem_diameter")
+    treat_within_s: u.DurationS | None = Field(default=None, alias="treat_within")
+    carrier: Carrier | None = None
+    dye: u.Share | None = None
+    adjuvant: u.Share | None = None
+    season: SeasonWindow | None = None
+    windows: dict[str, SeasonWindow] = Field(default_factory=dict)
+    equipment: Text | None = None
+    up_to_limit: bool | None = None
+    preference: int = 100
+    note: str = ""
+    source: str = ""
+
+    @model_validator(mode="after")
+    def _whole(self) -> Self:
+        if not self.growth_form and not self.species:
+            raise QuantityError("neither growth_form nor species; name what the treatment is for")
+        if self.delivery == "none":
+            extra = [key for key in ("product", "concentration") if getattr(self, key) is not None]
+            if extra:
+                raise QuantityError(f'{" and ".join(extra)} with the non-chemical method "{self.method}"; leave it out')
+            return self
+        if self.product is None:
+            raise QuantityError(f'no product for the herbicide method "{self.method}"; name one of the catalog')
+        if self.concentration is None:
+            raise QuantityError('no concentration; write the share of product in the mix, such as "20 %"')
+        if self.concentration == 0:
+            raise QuantityError("a concentration of 0 %; write the share of product in the mix")
+        if self.method not in STEM_METHODS and self.spray_volume_l_per_ha is None:
+            raise QuantityError(
+                f'no spray_volume for "{self.method}"; write it per infested ground, such as "5 gal/acre"'
+            )
+        if self.stem_diameter_m is not None and self.stem_diameter_m[0] > self.stem_diameter_m[1]:
+            raise QuantityError("stem_diameter that ends below its start; write the smaller diameter first")
+        if self.cut_per_diameter_m is not None and self.cut_spacing_m is not None:
+            raise QuantityError("cut_per_diameter and cut_spacing together; give one of them")
+        return self
+
+    @property
+    def delivery(self) -> Delivery:
+        """Delivery class of the method."""
+        return DELIVERY[self.method]
+
+    def suits(self, species: str, growth_form: str) -> bool:
+        """Tell whether the treatment is for a species of a growth form (each key given must match)."""
+        names = [name.casefold() for name in self.species]
+        return (not names or species.casefold() in names) and (not self.growth_form or growth_form in self.growth_form)

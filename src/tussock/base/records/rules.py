@@ -1,0 +1,182 @@
+"""In: keys and values of rule sets. Out: setbacks and what they run from, forbid and ask for; closures of a site."""
+
+from __future__ import annotations
+
+import datetime as dt
+from typing import Annotated, Any, Literal, Self
+
+from pydantic import BeforeValidator, Field, model_validator
+
+from tussock.base import units as u
+from tussock.base.days import SeasonWindow
+from tussock.base.errors import QuantityError
+from tussock.base.records.words import DELIVERY, Delivery, Form, LowerWords, MethodName, Record, Text, Words, _as_tuple
+
+
+class FeatureFilter(Record):
+    """Which features a setback runs from; an omitted key matches all.
+
+    A feature whose kind is not mapped counts as every kind, and one whose state is not mapped counts as wet.
+    """
+
+    layer: Literal["water", "receptors"]
+    kind: LowerWords = ()
+    state: Literal["wet", "dry"] | None = None
+    name: Words = ()
+
+
+class ColumnDistance(Record):
+    """A distance that each feature brings along, such as a tree's own height (the column name ends in its unit)."""
+
+    column: Text
+    times: float = Field(default=1.0, gt=0, allow_inf_nan=False)
+
+    @model_validator(mode="after")
+    def _has_unit(self) -> Self:
+        if self.unit not in ("ft", "m"):
+            raise QuantityError(f'column "{self.column}"; its name must end in its unit, "_ft" or "_m"')
+        return self
+
+    @property
+    def unit(self) -> str:
+        """Unit of the column, from its name."""
+        return self.column.rpartition("_")[2]
+
+
+class Combination(Record):
+    """Method and product keys that must all match; an omitted key matches all. Empty means every herbicide."""
+
+    delivery: Annotated[tuple[Delivery, ...], BeforeValidator(_as_tuple)] = ()
+    method: Annotated[tuple[MethodName, ...], BeforeValidator(_as_tuple)] = ()
+    active: LowerWords = ()
+    form: Annotated[tuple[Form, ...], BeforeValidator(_as_tuple)] = ()
+    aquatic_label: bool | None = None
+    soil_active: bool | None = None
+
+    def matches(
+        self, *, method: str, active: str, form: str, aquatic_label: bool, soil_active: bool | None = None
+    ) -> bool:
+        """Tell whether a herbicide treatment has every key named here; where soil activity is not known it matches."""
+        return (
+            (not self.delivery or DELIVERY[method] in self.delivery)
+            and (not self.method or method in self.method)
+            and (not self.active or active.casefold() in self.active)
+            and (not self.form or form in self.form)
+            and (self.aquatic_label is None or aquatic_label == self.aquatic_label)
+            and (self.soil_active is None or soil_active is None or soil_active == self.soil_active)
+        )
+
+
+class ListedRow(Combination):
+    """One combination that a rule set permits by listing it."""
+
+    source: str = ""
+
+
+class Counts(Record):
+    """What an office counts of the work under a permit or a notice, and whether the same ground counts each time."""
+
+    treated_water_area: bool = False
+    shoreline: bool = False
+    repeats: bool = False
+
+    @model_validator(mode="after")
+    def _something(self) -> Self:
+        if not (self.treated_water_area or self.shoreline):
+            raise QuantityError("nothing to count; set treated_water_area or shoreline to true, or leave counts out")
+        return self
+
+
+def _distance(value: Any) -> Any:
+    if isinstance(value, dict | ColumnDistance):
+        return value
+    if value == "anywhere":
+        return value
+    if isinstance(value, float) and isinstance(value, u._Parsed):
+        return float(value)
+    return u.parse_quantity(value, "m")
+
+
+class Setback(Record):
+    """One rule: within a distance of some features something is forbidden, or has to be permitted, told or kept away.
+
+    Exactly one of ``forbids``, ``permit``, ``notify`` and ``no_mixing`` is given.
+    """
+
+    id: Text
+    source_filter: FeatureFilter | None = Field(default=None, alias="from")
+    distance: Annotated[float | Literal["anywhere"] | ColumnDistance, BeforeValidator(_distance)]
+    measure: Literal["horizontal", "slope"] = "horizontal"
+    forbids: Combination | None = None
+    permit: Text | None = None
+    notify: Text | None = None
+    no_mixing: Literal[True] | None = None
+    counts: Counts | None = None
+    season: SeasonWindow | None = None
+    unless_surveyed: bool = False
+    conditions: Words = ()
+    datum: Text | None = None
+    source: Text
+
+    @model_validator(mode="after")
+    def _one_effect(self) -> Self:
+        if self.source_filter is None and self.distance != "anywhere":
+            raise QuantityError('no "from"; name the features that the distance runs from, such as { layer = "water" }')
+        effects = [name for name in ("forbids", "permit", "notify", "no_mixing") if getattr(self, name) is not None]
+        if len(effects) != 1:
+            found = " and ".join(effects) or "none of them"
+            raise QuantityError(f"{found}; give exactly one of forbids, permit, notify, no_mixing")
+        if self.counts is not None and self.permit is None and self.notify is None:
+            raise QuantityError("counts without permit or notify; only what an office grants or hears of is counted")
+        if ";" in self.id:
+            raise QuantityError(f'the id "{self.id}" with ";"; ids are joined by ";" in the outputs, leave it out')
+        return self
+
+    @property
+    def effect(self) -> Literal["forbids", "permit", "notify", "no_mixing"]:
+        """Which of the four effects this rule has."""
+        for name in ("forbids", "permit", "notify"):
+            if getattr(self, name) is not None:
+                return name
+        return "no_mixing"
+
+    @property
+    def distance_m(self) -> float | None:
+        """Distance in metres where it is one number, else None."""
+        return self.distance if isinstance(self.distance, float) else None
+
+
+class RulesetHeader(Record):
+    """Who made a rule set, from what, and for which dates it stands."""
+
+    title: Text
+    authority: Text
+    source: Text
+    valid_from: dt.date | None = None
+    valid_to: dt.date | None = None
+    read_by: str = ""
+    status: Literal["checked", "draft"] = "draft"
+    listed_only: bool = False
+
+
+class Ruleset(Record):
+    """A rule set as its file gives it."""
+
+    ruleset: RulesetHeader
+    setback: tuple[Setback, ...] = ()
+    listed: tuple[ListedRow, ...] = ()
+
+    @property
+    def title(self) -> str:
+        """Title of the set."""
+        return self.ruleset.title
+
+
+class Closure(Record):
+    """Days on which nobody works on the site, or only after a survey; both ends count."""
+
+    id: Text
+    season: SeasonWindow
+    reason: Text
+    unless_surveyed: bool = False
+    source: Text
