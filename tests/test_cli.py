@@ -36,6 +36,21 @@ def test_quiet_says_nothing(planned, tmp_path):
     assert (result.returncode, result.stdout, result.stderr) == (0, "", "")
 
 
+def test_help_cuts_no_line_short():
+    commands = run("--help").stdout.partition("Commands:")[2]
+    assert "make-key" in commands
+    assert "..." not in commands
+
+
+def test_sample_onto_a_file_is_one_clear_error(tmp_path):
+    path = tmp_path / "notes.txt"
+    path.write_text("mine")
+    result = run("example", path)
+    assert (result.returncode, result.stdout) == (2, "")
+    assert result.stderr == f"tussock: {path} is a file: name a folder for the sample, or move the file away\n"
+    assert path.read_text() == "mine"
+
+
 def test_review_of_a_clean_plan(planned):
     result = run("review", planned[0], "--site", tussock.sample_path("small"))
     assert result.returncode == 0
@@ -106,3 +121,13 @@ def test_unknown_command_is_one_clear_error():
     result = run("plant")
     assert result.returncode == 2
     assert "No such command" in result.stderr
+
+
+def test_a_folder_that_is_a_file_is_refused_before_the_work(tmp_path):
+    taken = tmp_path / "plan"
+    taken.write_text("mine")
+    result = run("plan", tussock.sample_path("small"), "--out", taken)
+    assert result.returncode == 2
+    assert f"{taken} is a file" in result.stderr
+    assert "reading" not in result.stdout + result.stderr
+    assert taken.read_text() == "mine"

@@ -72,7 +72,7 @@ def _teller(quiet: bool) -> Callable[[str], None]:
     return tell
 
 
-@tussock.command(name="plan")
+@tussock.command(name="plan", short_help="Plan a site file and write the plan into a folder.")
 @click.argument("site", type=click.Path(path_type=Path))
 @click.option("--out", "folder", type=click.Path(path_type=Path), required=True, help="Folder to write the plan into.")
 @click.option(
@@ -82,10 +82,12 @@ def _teller(quiet: bool) -> Callable[[str], None]:
 @click.option("--quiet", is_flag=True, help="Say nothing but errors.")
 def plan_command(site: Path, folder: Path, partition_size: int | None, scheduler: str | None, quiet: bool) -> None:
     """Plan SITE (a site file, TOML) and write the plan into a folder."""
+    from tussock.deliver import check_folder
     from tussock.plan import make_plan
     from tussock.read import add_approval, read_site
 
     tell = _teller(quiet)
+    check_folder(folder)
     tell(f"reading {site}")
     read = add_approval(read_site(site), folder)
     plan = make_plan(read, tell, partition_size=partition_size, scheduler=scheduler)
@@ -123,7 +125,7 @@ def _summarise(plan: Any, folder: Path) -> str:
     return "\n".join(lines)
 
 
-@tussock.command(name="review")
+@tussock.command(name="review", short_help="Review a written plan, and what was done by it.")
 @click.argument("folder", type=click.Path(path_type=Path))
 @click.option("--site", type=click.Path(path_type=Path), help="Site file to compare the inputs with.")
 @click.option("--trusted-key", type=click.Path(path_type=Path), help="Public key of the approver (PEM).")
@@ -164,7 +166,7 @@ def review_command(folder: Path, site: Path | None, quiet: bool, **brought: Any)
         click.echo("no violation found: meets the loaded rules as mapped, in the checks listed above")
 
 
-@tussock.command(name="approve")
+@tussock.command(name="approve", short_help="Approve a written plan: what, by whom, when.")
 @click.argument("folder", type=click.Path(path_type=Path))
 @click.option("--by", "approved_by", required=True, help="Name of the person who approves.")
 @click.option("--office", default="", help="Office held, or agency.")
@@ -188,7 +190,7 @@ def approve_command(folder: Path, date: str, ask_passphrase: bool, **signed: Any
         click.echo(f"{NOT_SIGNED}; sign with --key where that matters")
 
 
-@tussock.command(name="make-key")
+@tussock.command(name="make-key", short_help="Make a key to sign approvals with.")
 @click.argument("path", type=click.Path(path_type=Path))
 @click.option("--ask-passphrase", is_flag=True, help="Ask for a passphrase to lock the key with.")
 def make_key_command(path: Path, ask_passphrase: bool) -> None:
@@ -202,7 +204,7 @@ def make_key_command(path: Path, ask_passphrase: bool) -> None:
     click.echo(f"written to {path} and {path.with_suffix('.pub.pem')}; fingerprint {mark}")
 
 
-@tussock.command(name="history")
+@tussock.command(name="history", short_help="Write what was applied as a layer of earlier work.")
 @click.argument("folder", type=click.Path(path_type=Path))
 @click.option("--records", type=click.Path(path_type=Path), required=True, help="A filled copy of record.csv.")
 @click.option("--out", type=click.Path(path_type=Path), required=True, help="GeoPackage to write.")
@@ -215,7 +217,7 @@ def history_command(folder: Path, records: Path, out: Path, date_format: str) ->
     click.echo(f"{count} applications written to {out}; name it under [layers.history] of the next site file")
 
 
-@tussock.command(name="export")
+@tussock.command(name="export", short_help="Export a written plan to the formats of other programs.")
 @click.argument("folder", type=click.Path(path_type=Path))
 @click.option(
     "--format",
@@ -234,7 +236,7 @@ def export_command(folder: Path, formats: tuple[str, ...], out: Path, replace: b
     click.echo(f"written to {out}: {', '.join(path.name for path in files)}")
 
 
-@tussock.command(name="compare")
+@tussock.command(name="compare", short_help="Compare two written plans, patch by patch.")
 @click.argument("plan_a", type=click.Path(path_type=Path))
 @click.argument("plan_b", type=click.Path(path_type=Path))
 def compare_command(plan_a: Path, plan_b: Path) -> None:
@@ -245,7 +247,7 @@ def compare_command(plan_a: Path, plan_b: Path) -> None:
         click.echo(line)
 
 
-@tussock.command(name="inspect")
+@tussock.command(name="inspect", short_help="Say what the layers of a site hold and what is wrong.")
 @click.argument("site", type=click.Path(path_type=Path))
 def inspect_command(site: Path) -> None:
     """Say what the layers of SITE hold, and what is wrong with them."""
@@ -284,7 +286,7 @@ def _list_findings(tables: list[Any]) -> None:
         click.echo(f"  {row.level}: {row.layer}, {row.row}: {_one_line(str(row.what))}: {row.done}{areas}")
 
 
-@tussock.command(name="example")
+@tussock.command(name="example", short_help="Write the sample site (all invented) into a folder.")
 @click.argument("folder", type=click.Path(path_type=Path))
 def example_command(folder: Path) -> None:
     """Write the sample site (all invented) into FOLDER."""
@@ -330,6 +332,6 @@ def _make_worksheet(spec: Any) -> click.Command:
     return click.Command(spec.name, callback=fill, params=parameters, help=spec.help, short_help=spec.title)
 
 
-@tussock.group(name="calibrate", cls=_Worksheets)
+@tussock.group(name="calibrate", cls=_Worksheets, short_help="Work out volume, speed, mixes, loads and doses.")
 def calibrate_command() -> None:
     """Work out spray volume, speed, timing, mixes, loads and doses, with the working in one line."""

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import subprocess
 import sys
 
@@ -47,6 +48,11 @@ def edit(path, old, new):
 def test_missing_site_file(tmp_path):
     with pytest.raises(tussock.MissingInputError, match=r"nowhere\.toml: file: found nothing at that path"):
         tussock.read_site(tmp_path / "nowhere.toml")
+
+
+def test_folder_in_place_of_a_site_file(tmp_path):
+    with pytest.raises(tussock.InputError, match=r"file: found a folder; name the TOML file in it"):
+        tussock.read_site(tmp_path)
 
 
 def test_missing_layer_file(sites):
@@ -170,6 +176,34 @@ def test_treatment_values(sites, old, new, message):
     assert message in str(fail(sites.write([PATCH], treatments=TREATMENT.replace(old, new))))
 
 
+def test_strength_in_the_wrong_unit(sites):
+    # 480 g/L is a usual strength; 480 kg would not go into a liter
+    products = PRODUCTS.replace('strength = "4 lb/gal"', 'strength = "480 kg/L"', 1)
+    assert 'product[1] ("glyphosate-aquatic").strength: found "480 kg/L", which is 480 kg' in str(
+        fail(sites.write([PATCH], products=products))
+    )
+    products = PRODUCTS.replace('strength = "4 lb/gal"', 'strength_ai = "480 kg/L"\nae_per_ai = "75 %"', 1)
+    assert "more than any product weighs" in str(fail(sites.write([PATCH], products=products)))
+
+
+@pytest.mark.parametrize(
+    ("operations", "message"),
+    [
+        (
+            '[crew]\nsource = "x"\n[[crew.role]]\nname = "a"\ncount = 1\nwage = "-4 USD/hour"\n',
+            "operations.toml, line 6: crew.role[1].wage",
+        ),
+        ('[[production]]\nmethod = "mow"\nsource = "x"\n', "production[1]: found neither rate nor stems"),
+        (
+            '[[production]]\nmethod = "mow"\nrate = "1 acre/hour"\nstems = "9/hour"\nsource = "x"\n',
+            "found rate and stems together",
+        ),
+    ],
+)
+def test_operations_values(sites, operations, message):
+    assert message in str(fail(sites.write([PATCH], operations=operations)))
+
+
 @pytest.mark.parametrize(
     ("column", "value", "message"),
     [
@@ -257,3 +291,78 @@ def test_no_input_file_is_changed(sites):
     before = {item.name: item.read_bytes() for item in sites.folder.iterdir() if item.is_file()}
     assert run("plan", path, "--out", sites.folder / "out", "--quiet").returncode == 0
     assert {item.name: item.read_bytes() for item in sites.folder.iterdir() if item.is_file()} == before
+
+
+def rewrite(path, change):
+    path.write_bytes(change(path.read_bytes()))
+
+
+def test_file_with_a_byte_order_mark_is_read(sites):
+    path = sites.write([PATCH], treatments=TREATMENT)
+    for name in ("site.toml", "products.toml", "treatments.toml", "rules0.toml"):
+        rewrite(sites.folder / name, lambda data: b"\xef\xbb\xbf" + data)
+    plan = tussock.make_plan(tussock.read_site(path))
+    out = plan.write(sites.folder / "out")
+    findings = tussock.review_plan(out, path)
+    assert findings[findings["level"] == "violation"].empty
+    edit(path, "season = 2027", "seasn = 2027")
+    assert "site.toml, line 3: site.seasn" in str(fail(path))
+
+
+def test_file_with_windows_line_ends_is_read(sites):
+    path = sites.write([PATCH], treatments=TREATMENT)
+    rewrite(path, lambda data: data.replace(b"\n", b"\r\n"))
+    assert tussock.read_site(path).season == 2027
+
+
+def test_text_that_is_not_utf_8_names_the_line(sites):
+    path = sites.write([PATCH])
+    rewrite(path, lambda data: data.replace(b"test site", "Lärche".encode("cp1252")))
+    assert "site.toml, line 2: file: found characters that are not UTF-8; save" in str(fail(path))
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "message"),
+    [
+        ("season = 2027", "season = 2027\nseason = 2028", "line 4: file: found no valid TOML .*twice: keep one"),
+        ('name = "test site"', "name = “test site”", "line 2: .*straight quotes"),
+        ('path = "water.gpkg"', 'path = "C:\\data\\water.gpkg"', "write paths with /"),
+        ('path = "water.gpkg"', 'path = "water.gpkg"\naccuracy = 3 m', 'stand in quotes, such as "3 m"'),
+        ('path = "water.gpkg"', 'path = "water.gpkg"\naccuracy = 3,5', "1.5 and not 1,5"),
+        ('path = "water.gpkg"', 'path = "water.gpkg"\naccuracy = 3', "found 3 without a unit; .*in quotes"),
+        ("season = 2027", "season = 2027.5", "site.season: found 2027.5; write a whole number"),
+        ("season = 2027", 'season = 2027\nunits = "imperial"', "write one of 'us' or 'metric'"),
+        ("season = 2027", "season = 2027\ncrs = 26915", "write a text in quotes"),
+        ("season = 2027", 'season = 2027\npublic_map = "maybe"', "write true or false"),
+        ("season = 2027", "season = 1800", "site.season: found 1800; it must be greater than"),
+        ('path = "water.gpkg"', 'path = "water.gpkg"\ncolumns = "kind"', "write a table"),
+        (
+            "[layers.infestations]",
+            '[layers.infestations]\ncolumns = { growth_frm = "growth_form" }',
+            '"growth_form" is meant',
+        ),
+    ],
+)
+def test_site_file_values(sites, old, new, message):
+    path = sites.write([PATCH])
+    edit(path, old, new)
+    assert re.search(message, str(fail(path)))
+
+
+def test_table_in_single_brackets(sites):
+    error = str(fail(sites.write([PATCH], products='[product]\nid = "x"\n')))
+    assert "products.toml, line 1: product: found a table; write it in double brackets, [[product]]" in error
+
+
+def test_table_spelled_wrongly_comes_first(sites):
+    error = fail(sites.write([PATCH], rules=NO_RULES.replace("[ruleset]", "[rulesets]")))
+    assert str(error.faults[0]).startswith('rules0.toml, line 2: rulesets: found a key that is not known; "ruleset" is')
+
+
+def test_ids_used_twice_name_the_files(sites):
+    rules = NO_RULES + SETBACK + 'distance = "5 ft"\n'
+    error = str(fail(sites.write([PATCH], rules=[rules, rules.replace("(invented)", "(again)")])))
+    assert 'rules1.toml: setback id: found "A" twice, also in rules0.toml' in error
+    saw = '[[equipment]]\nid = "saw"\nsource = "x"\n'
+    error = str(fail(sites.write([PATCH], operations=saw * 2)))
+    assert 'operations.toml: equipment id: found "saw" twice' in error

@@ -17,7 +17,14 @@ if TYPE_CHECKING:
     from tussock.deliver.charts import Chart
     from tussock.deliver.patch_view import PatchView
 
-__all__ = ["deliver_plan", "draw_chart", "draw_map", "export_folder", "export_plan", "view_patch"]
+__all__ = ["check_folder", "deliver_plan", "draw_chart", "draw_map", "export_folder", "export_plan", "view_patch"]
+
+
+def check_folder(folder: Path) -> None:
+    """Refuse a folder that a plan could not be written into; see `folder.check_folder`."""
+    from tussock.deliver import folder as writer
+
+    writer.check_folder(folder)
 
 
 def deliver_plan(plan: PlanTables, folder: Path, tell: Callable[[str], None]) -> Path:

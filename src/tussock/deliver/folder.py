@@ -97,6 +97,17 @@ def deliver_plan(plan: PlanTables, folder: Path, tell: Tell) -> Path:
     return folder
 
 
+def check_folder(folder: Path) -> None:
+    """Refuse a folder that a plan could not be written into, before the plan is made.
+
+    Raises
+    ------
+    OutputError
+        The folder is a file, or holds a file of the same name that no earlier plan wrote.
+    """
+    _find_earlier(folder.resolve(), folder)
+
+
 def _write_files(plan: PlanTables, new: Path, folder: Path, tell: Tell) -> None:
     """Call each writer in turn; one that needs a package that is not there is left out and said.
 

@@ -46,7 +46,8 @@ def read_rulesets(names: Sequence[str], folder: Path) -> tuple[list[Ruleset], li
             where = name
         sets.append(build_record(Ruleset, data, where, text))
         documents.append(_document("rules", name, text, data))
-    _check_unique([(setback.id, ruleset.title) for ruleset in sets for setback in ruleset.setback], "setback")
+    places = zip(sets, documents, strict=True)
+    _check_unique([(setback.id, document.name) for item, document in places for setback in item.setback], "setback")
     return sets, documents
 
 
@@ -136,9 +137,11 @@ def read_operations(names: Sequence[str], folder: Path) -> tuple[Operations | No
         A file is missing or wrong, two crews are given, or prices stand in two currencies.
     """
     parts, documents = [], []
+    equipment: list[tuple[str, str]] = []
     for name in names:
         data, text = read_toml(folder / name, name)
         parts.append(build_record(Operations, data, name, text))
+        equipment += [(item.id, name) for item in parts[-1].equipment]
         documents.append(_document("operations", name, text, data))
     if not parts:
         return None, documents
@@ -157,7 +160,7 @@ def read_operations(names: Sequence[str], folder: Path) -> tuple[Operations | No
     if len(currencies) > 1:
         found = " and ".join(currencies)
         raise InputError(Fault(", ".join(names), "prices", f"amounts in {found}", "write all amounts in one currency"))
-    _check_unique([(item.id, "operations") for item in joined.equipment], "equipment")
+    _check_unique(equipment, "equipment")
     return joined, documents
 
 
@@ -174,7 +177,8 @@ def _check_unique(ids: Iterable[tuple[str, str]], what: str) -> None:
     faults = []
     for item, where in ids:
         if item in first:
-            faults.append(Fault(where, f"{what} id", f'"{item}" twice', f"give each {what} an id of its own"))
+            found = f'"{item}" twice' + ("" if first[item] == where else f", also in {first[item]}")
+            faults.append(Fault(where, f"{what} id", found, f"give each {what} an id of its own"))
         first.setdefault(item, where)
     if faults:
         raise InputError(faults)

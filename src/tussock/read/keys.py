@@ -7,7 +7,7 @@ import re
 import tomllib
 from collections.abc import Iterable
 from pathlib import Path
-from typing import Any, TypeVar
+from typing import Any, Final, TypeVar
 
 from pydantic import BaseModel, ValidationError
 
@@ -17,6 +17,25 @@ ModelT = TypeVar("ModelT", bound=BaseModel)
 KeyPath = tuple[str | int, ...]
 
 _HEADER = re.compile(r"\s*(\[\[?)\s*([^\[\]]+?)\s*\]\]?\s*(?:#.*)?")
+#: A file that some editors begin with a byte order mark is read all the same.
+_MARK: Final = "\ufeff"
+#: What a refusal of pydantic asks for, in the words of a TOML file.
+_NEEDS: Final = {
+    "string_type": 'write a text in quotes, such as "..."',
+    "bool_type": "write true or false, without quotes",
+    "bool_parsing": "write true or false, without quotes",
+    "int_type": "write a whole number, without quotes",
+    "int_parsing": "write a whole number, without quotes",
+    "int_from_float": "write a whole number",
+    "float_type": "write a number, without quotes",
+    "float_parsing": "write a number, without quotes",
+    "finite_number": "write a number that is finite",
+    "date_type": "write a day without quotes, such as 2027-05-17",
+    "date_parsing": "write a day without quotes, such as 2027-05-17",
+    "date_from_datetime_parsing": "write a day without quotes, such as 2027-05-17",
+    "dict_type": "write a table, such as { key = value }",
+    "model_type": "write a table, such as { key = value }",
+}
 _KEY = re.compile(r"\s*([A-Za-z0-9_\-\.\"']+)\s*=")
 
 
@@ -28,21 +47,42 @@ def read_toml(path: Path, where: str) -> tuple[dict[str, Any], str]:
     MissingInputError
         There is no such file.
     InputError
-        It is not TOML, or not UTF-8.
+        It is a folder, not TOML, or not UTF-8.
     """
+    if path.is_dir():
+        raise InputError(Fault(where, "file", "a folder", "name the TOML file in it"))
     if not path.is_file():
         raise MissingInputError(
             Fault(where, "file", "nothing at that path", f"put the file at {path} or mend the path")
         )
+    data = path.read_bytes()
     try:
-        text = path.read_bytes().decode("utf-8")
-        return tomllib.loads(text), text
+        text = data.decode("utf-8")
+        return tomllib.loads(text.removeprefix(_MARK)), text
     except UnicodeDecodeError as error:
-        raise InputError(Fault(where, "file", "bytes that are not UTF-8", "save the file as UTF-8")) from error
+        number = data.count(b"\n", 0, error.start) + 1
+        found = "characters that are not UTF-8"
+        raise InputError(Fault(where, "file", found, "save the file as UTF-8 in your editor", number)) from error
     except tomllib.TOMLDecodeError as error:
-        line = re.search(r"at line (\d+)", str(error))
-        number = int(line[1]) if line else None
-        raise InputError(Fault(where, "file", f"no valid TOML ({error})", "mend that line", number)) from error
+        match = re.search(r"at line (\d+)", str(error))
+        line = int(match[1]) if match else None
+        need = _mend(str(error), "" if line is None else "".join(text.splitlines()[line - 1 : line]))
+        raise InputError(Fault(where, "file", f"no valid TOML ({error})", need, line)) from error
+
+
+def _mend(message: str, line: str) -> str:
+    """Return what to do about a line that is no TOML."""
+    if "overwrite" in message:
+        return "this key stands there twice: keep one"
+    if re.search("[\u201c\u201d\u2018\u2019]", line):
+        return 'mend that line: write straight quotes, "..."'
+    if "\\" in line:
+        return "mend that line: write paths with / in place of \\"
+    if re.search(r"=\s*[+-]?\d+,\d", line):
+        return "mend that line: write a decimal point, 1.5 and not 1,5"
+    if re.search(r"=\s*[^\s\"'\[{#]+\s*[^\s\"'#]*", line) and not re.search(r"=\s*[\"'\[{]", line):
+        return 'mend that line: texts, and quantities with their unit, stand in quotes, such as "3 m"'
+    return "mend that line, or the one before"
 
 
 def find_line(text: str, path: KeyPath) -> int | None:
@@ -50,7 +90,7 @@ def find_line(text: str, path: KeyPath) -> int | None:
     seen: dict[str, int] = {}
     table: KeyPath = ()
     lines: dict[KeyPath, int] = {}
-    for number, line in enumerate(text.splitlines(), start=1):
+    for number, line in enumerate(text.removeprefix(_MARK).splitlines(), start=1):
         header = _HEADER.fullmatch(line)
         if header is not None:
             names = tuple(part.strip().strip("\"'") for part in header[2].split("."))
@@ -58,6 +98,7 @@ def find_line(text: str, path: KeyPath) -> int | None:
             if header[1] == "[[":
                 seen[header[2]] = seen.get(header[2], -1) + 1
                 table = (*names, seen[header[2]])
+                lines.setdefault(names, number)
             lines.setdefault(table, number)
             continue
         key = _KEY.match(line)
@@ -99,7 +140,8 @@ def build_record(model: type[ModelT], data: dict[str, Any], where: str, text: st
 
 def _faults(error: ValidationError, model: type[BaseModel], data: dict[str, Any], where: str, text: str) -> list[Fault]:
     faults: dict[KeyPath, Fault] = {}
-    for item in error.errors(include_url=False):
+    refused = sorted(error.errors(include_url=False), key=lambda item: item["type"] != "extra_forbidden")
+    for item in refused:  # a key spelled wrongly first: it says why another one is missing
         path = _trim(item["loc"], data)
         found, need = _explain(item, path, model)
         faults.setdefault(path, Fault(where, show_path(path, data) or "file", found, need, find_line(text, path)))
@@ -124,16 +166,27 @@ def _trim(loc: tuple[str | int, ...], data: Any) -> KeyPath:
 
 def _explain(item: Any, path: KeyPath, model: type[BaseModel]) -> tuple[str, str]:
     """Return what was found and what is needed for one refusal."""
-    kind, message, value = item["type"], item["msg"], item["input"]
+    kind, value = item["type"], item["input"]
     if kind == "extra_forbidden":
         known = _known_keys(model, path)
         return "a key that is not known", _meant(str(path[-1]), known)
     if kind == "missing":
         return "nothing", f'add "{path[-1]}"'
     if kind == "value_error":
-        found, _, need = message.removeprefix("Value error, ").partition("; ")
+        found, _, need = item["msg"].removeprefix("Value error, ").partition("; ")
         return found, need or "mend it"
-    return repr(value) if not isinstance(value, dict) else "a table", message[:1].lower() + message[1:]
+    return "a table" if isinstance(value, dict) else repr(value), _find_need(item, path)
+
+
+def _find_need(item: Any, path: KeyPath) -> str:
+    """Return what a value of the wrong kind has to be, in the words of a TOML file."""
+    kind = item["type"]
+    if kind == "tuple_type" and isinstance(item["input"], dict):
+        return f"write it in double brackets, [[{path[-1]}]], once for each"
+    if kind == "literal_error":
+        return f"write one of {item['ctx']['expected']}"
+    message: str = item["msg"].replace("Input should be", "it must be")
+    return _NEEDS.get(kind, message[:1].lower() + message[1:])
 
 
 def _meant(key: str, known: list[str]) -> str:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import difflib
 import hashlib
 import warnings
 from collections.abc import Iterator, Mapping
@@ -196,6 +197,12 @@ def _rename(frame: gpd.GeoDataFrame, name: LayerName, mapped: Mapping[str, str],
         for ours, theirs in mapped.items()
         if theirs not in frame.columns
     ]
+    for ours in mapped:
+        meant = difflib.get_close_matches(ours, OUR_COLUMNS[name], n=1, cutoff=0.85)
+        if meant and ours not in OUR_COLUMNS[name]:
+            known = ", ".join(OUR_COLUMNS[name])
+            need = f'"{meant[0]}" is meant? Known here: {known}'
+            faults.append(Fault(where, f"layers.{name}.columns.{ours}", "a column that is not known", need))
     if faults:
         raise InputError(faults)
     renames = {theirs: ours for ours, theirs in mapped.items()}

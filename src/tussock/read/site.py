@@ -8,6 +8,7 @@ from typing import Annotated, Any
 from pydantic import BeforeValidator, Field
 
 from tussock.base import units as u
+from tussock.base.columns import UnitSystem
 from tussock.base.days import SeasonWindow
 from tussock.base.errors import Fault, InputError, MissingInputError
 from tussock.base.findings import Finding, findings_table
@@ -28,7 +29,7 @@ class SiteHeader(Record):
     name: Text
     season: int = Field(ge=1900, le=2200)
     crs: Text = "auto"
-    units: str = Field(default="us", pattern="^(us|metric)$")
+    units: UnitSystem = "us"
     crs_area_tolerance: u.Share = 0.001
     sliver_area_m2: u.AreaM2 = Field(default=1.0, alias="sliver_area")
     cover_scheme: Text | None = None
@@ -115,7 +116,7 @@ def read_site(path: str | Path) -> Site:
     header = spec.site
     options = SiteOptions(
         crs=header.crs,
-        units="us" if header.units == "us" else "metric",
+        units=header.units,
         crs_area_tolerance=header.crs_area_tolerance,
         sliver_area_m2=header.sliver_area_m2,
         cover_scheme=header.cover_scheme,

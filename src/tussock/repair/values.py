@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
+import re
 from typing import TYPE_CHECKING, get_args
 
 import numpy as np
@@ -23,6 +24,7 @@ if TYPE_CHECKING:
     from tussock.base.stages import Layer, SiteOptions
 
 _GROWTH_FORMS = get_args(GrowthForm)
+_WORD = re.compile(r"[^\W_]+")
 _ID_COLUMNS = ("water_id", "receptor_id", "access_id", "feature_id", "id", "name", "label")
 
 
@@ -63,10 +65,15 @@ def read_numbers(
         "write a number above zero, or leave it blank" if above else "write a number, zero or more, or leave it blank"
     )
     faults += [
-        Fault(where, f'{rows[place]}, column "{name}"', repr(raw.iloc[place]), need)
+        Fault(where, f'{rows[place]}, column "{name}"', _show(raw.iloc[place]), need)
         for place in np.flatnonzero(wrong).tolist()
     ]
     return numbers * columns[name]
+
+
+def _show(value: object) -> str:
+    """Return a cell as a fault shows it: a number plainly, a text in quotes."""
+    return repr(value.item() if isinstance(value, np.generic) else value)
 
 
 def read_words(frame: pd.DataFrame, name: str) -> list[str]:
@@ -153,7 +160,7 @@ def _set_cover(
         raise InputError(Fault("site file", "site.cover_scheme or site.default_cover", found, need)) from error
     for place, entry in enumerate(entries):
         if entry.impossible:
-            faults.append(Fault(where, f'{rows[place]}, column "cover_pct"', repr(list(raw)[place]), entry.note))
+            faults.append(Fault(where, f'{rows[place]}, column "cover_pct"', _show(list(raw)[place]), entry.note))
         elif entry.refused or entry.likely is None:
             done = "cover is unknown: not 0, not 100; amounts of this patch stay blank"
             what = f"cover {list(raw)[place]!r} refused: {entry.note}" if entry.refused else "cover is blank"
@@ -215,9 +222,16 @@ def _labels(frame: gpd.GeoDataFrame, fallback: str) -> list[str]:
     names = read_words(frame, column) if column else [""] * len(frame)
     kinds = read_words(frame, "kind")
     return [
-        f"{kind or fallback} {name}" if name else f"{kind or fallback} (row {place + 1})"
+        _join_kind(kind or fallback, name) if name else f"{kind or fallback} (row {place + 1})"
         for place, (kind, name) in enumerate(zip(kinds, names, strict=True))
     ]
+
+
+def _join_kind(kind: str, name: str) -> str:
+    """Return kind and name; a name that holds the kind as words of its own stands alone: "Lake Quillan"."""
+    held = f" {' '.join(_WORD.findall(name.casefold()))} "
+    words = " ".join(_WORD.findall(kind.casefold()))
+    return name if words and f" {words} " in held else f"{kind} {name}"
 
 
 def _shorten(names: list[str], most: int = 6) -> str:
@@ -273,6 +287,6 @@ def _read_dates(frame: pd.DataFrame, where: str, rows: list[str], faults: list[F
             dates.append(dt.date.fromisoformat(str(value).strip()[:10].replace("/", "-")))
         except ValueError:
             need = 'write the date of the application as "2027-04-15"'
-            faults.append(Fault(where, f'{rows[place]}, column "date"', repr(value), need))
+            faults.append(Fault(where, f'{rows[place]}, column "date"', _show(value), need))
             dates.append(None)
     return dates

@@ -219,7 +219,7 @@ def _check_content(document: Any, site_path: Path, folder: Path) -> list[Row]:
     if not path.is_file():
         return []
     try:
-        content = _to_json(tomllib.loads(path.read_bytes().decode()))
+        content = _to_json(tomllib.loads(path.read_bytes().decode("utf-8-sig")))
     except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
         return [violation(name, f"no TOML ({error})", "the input of the plan")]
     found = list(_find_changes(content, document.get("content"), ""))
