@@ -691,6 +691,21 @@ def test_card_of_a_unit_shows_its_row_setbacks_and_source(open_page, sample_plan
 
 
 @needs_browser
+def test_setbacks_on_a_card_are_said_once_and_in_sentences(open_page, sample_plan):
+    """ "the whole site, applies to the whole site. whole site: forbids ester" said one thing three times."""
+    view = open_page(sample_plan)
+    view.find("D02-02")
+    whole, near, *_ = view.page.locator(".card .setbacks li").all_inner_texts()
+    assert whole.startswith("site-summer-no-ester: the whole site. Forbids ester")
+    assert whole.count("whole site") == 1
+    assert re.match(
+        r"water-100-aquatic: Lake Quillan, [\d.]+ ft away, 100 ft required\. Forbids products without", near
+    )
+    assert near.count("100 ft") == 1
+    assert "Meets the loaded rules as mapped." in near
+
+
+@needs_browser
 def test_other_candidates_are_folded_away_with_their_reasons(open_page, sample_plan):
     view = open_page(sample_plan)
     options = sample_plan.options

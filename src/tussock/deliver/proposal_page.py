@@ -215,7 +215,7 @@ def draw_pages(plan: PlanTables, head: tuple[str, str], blocks: Sequence[Block],
         _draw_rim(canvas, plan, head, f"Page {number} of {len(pages)}", paper)
         top = paper.height - MARGIN_PT - paper.head
         for flow, offset in page:
-            tall = flow.wrap(paper.inner_width, paper.inner_height)[1]
+            tall = flow.wrapOn(canvas, paper.inner_width, paper.inner_height)[1]
             flow.drawOn(canvas, MARGIN_PT, top - offset - tall)
         canvas.showPage()
     canvas.save()

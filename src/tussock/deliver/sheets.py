@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -26,7 +27,15 @@ from tussock.deliver.sheets_layout import (
     set_pages,
 )
 from tussock.deliver.sheets_overview import anchor_name, list_overview_blocks
-from tussock.deliver.sheets_patch import fill_page, list_method_cautions, list_patch_blocks
+from tussock.deliver.sheets_patch import (
+    CLOSER,
+    FULL,
+    LARGE_MAP,
+    Layout,
+    fill_page,
+    list_method_cautions,
+    list_patch_blocks,
+)
 
 _HEAD_PT: Final = 50.0
 _LETTER: Final = (612.0, 792.0)
@@ -89,21 +98,36 @@ def write_sheets(plan: PlanTables, path: Path) -> None:
 def _set_patch(
     binder: Binder, number: int, patch: Mapping[str, Any], paper: Paper, common_page: int
 ) -> list[list[tuple[Flow, float]]]:
-    """Return the pages of a patch; one that needs a second leaf anyway has a large map if that takes no page more."""
+    """Return the pages of a patch: in full on one leaf; else closer on fewer leaves; else with a large map."""
     care = list_method_cautions(binder.units.get(str(patch["patch_id"]), []))
 
-    def lay_out(*, large_map: bool) -> list[list[tuple[Flow, float]]]:
-        blocks = list_patch_blocks(binder, number, patch, paper, common_page, large_map=large_map)
-        return _fill_leaves(set_pages(blocks, paper), paper, care)
+    def lay_out(layout: Layout) -> list[list[tuple[Flow, float]]]:
+        return set_pages(list_patch_blocks(binder, number, patch, paper, common_page, layout), paper)
 
-    pages = lay_out(large_map=False)
-    if len(pages) <= _LEAF_PAGES:
-        return pages
-    larger = lay_out(large_map=True)
-    return larger if len(larger) <= len(pages) else pages
+    pages = lay_out(FULL)
+    if len(pages) > _LEAF_PAGES:
+        larger = lay_out(LARGE_MAP)
+        pages = larger if _count_leaves(larger) <= _count_leaves(pages) else pages
+        wanted, coarsest = _count_leaves(lay_out(CLOSER[-1])), _COARSER * _find_scale(larger[0])
+        closer = map(lay_out, CLOSER if wanted < _count_leaves(pages) else ())
+        fitting = next((found for found in closer if _count_leaves(found) <= wanted), None)
+        if fitting is not None and _find_scale(fitting[0]) <= coarsest:
+            pages = fitting
+    return _fill_leaves(pages, paper, care)
 
 
+#: A closer sheet may show the ground that much smaller than one with a large map; beyond that, labels crowd.
+_COARSER: Final = 1.7
 _LEAF_PAGES: Final = 2
+
+
+def _find_scale(front: Page) -> float:
+    """Return the metres on the ground for one point of the map on a page."""
+    return next(float(flow.find_scale()) for flow, _ in front if hasattr(flow, "find_scale"))
+
+
+def _count_leaves(pages: Sequence[Page]) -> int:
+    return math.ceil(len(pages) / _LEAF_PAGES)
 
 
 def _set_overview(
@@ -135,7 +159,7 @@ def _draw_document(plan: PlanTables, sheets: Sequence[Sheet], paper: Paper, path
             _draw_foot(canvas, plan, f"Page {number} of {total}", paper)
             top = paper.height - MARGIN_PT - paper.head
             for flow, offset in page:
-                tall = flow.wrap(paper.inner_width, paper.inner_height)[1]
+                tall = flow.wrapOn(canvas, paper.inner_width, paper.inner_height)[1]
                 flow.drawOn(canvas, MARGIN_PT, top - offset - tall)
             canvas.showPage()
     canvas.save()

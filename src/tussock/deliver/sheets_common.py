@@ -110,5 +110,5 @@ def _rules(binder: Binder, wide: float) -> list[Flow]:
                 [setback.source],
             )
             rows.append([para(*pieces, size=SMALL_PT) for pieces in cells])
-    form = table(rows, share_widths(wide, [2.1, 3.4, 2.0]), head=True, pad=(1, 2.5))
+    form = table(rows, share_widths(wide, [2.45, 3.05, 2.0]), head=True, pad=(1, 2.5))
     return [heading("Rules in force on some unit"), form] if len(rows) > 1 else []

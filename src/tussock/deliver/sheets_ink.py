@@ -30,11 +30,12 @@ _MARKERS: Final = 10
 
 @dataclass
 class Ink:
-    """A canvas, the frame that is drawn in, and the boxes that labels already take [pt]."""
+    """A canvas, the frame that is drawn in, the boxes that are taken, and those of them that hold words [pt]."""
 
     canvas: Any
     view: View
     taken: list[Bounds] = field(default_factory=list)
+    words: list[Bounds] = field(default_factory=list)
 
     def clip(self, geometry: Any) -> Any:
         """Return the part of a geometry near the frame; its cut edges lie outside."""
@@ -133,12 +134,23 @@ class Ink:
         self.canvas.setFillGray(0)
         self.canvas.setFont(font, size)
         self.canvas.drawCentredString(x, y - size * 0.36, shown)
+        self.words.append(self.taken[-1])
         return spot
 
     def find_spot(
-        self, spots: Iterable[tuple[float, float]], wide: float, high: float, *, must: bool
+        self,
+        spots: Iterable[tuple[float, float]],
+        wide: float,
+        high: float,
+        *,
+        must: bool,
+        led: tuple[float, float, float] | None = None,
     ) -> tuple[float, float] | None:
-        """Return the first spot whose box is free and inside the frame, and take it."""
+        """Return the first spot whose box is free and inside the frame, and take it.
+
+        ``led`` is a place, and how far from it a leader is drawn [pt]: a leader through words would change how they
+        read ("13.1 ft" as "3.1 ft").
+        """
         best: tuple[float, tuple[float, float], Bounds] | None = None
         left, low, right, top = self.view.box
         for x, y in spots:
@@ -150,6 +162,8 @@ class Ink:
             if box[0] < left or box[1] < low or box[2] > right or box[3] > top:
                 continue
             crowd = sum(_overlap(box, other) for other in self.taken)
+            if led is not None and math.hypot(x - led[0], y - led[1]) > led[2]:
+                crowd += _CROSSED * self._count_crossed((led[0], led[1]), (x, y))
             if best is None or crowd < best[0]:
                 best = (crowd, (x, y), box)
             if crowd == 0:
@@ -159,7 +173,14 @@ class Ink:
         self.taken.append(best[2])
         return best[1]
 
+    def _count_crossed(self, start: tuple[float, float], end: tuple[float, float]) -> int:
+        """Return how many boxes of words a line runs through."""
+        boxes = shapely.box(*np.array(self.words, dtype=float).reshape(-1, 4).T)
+        return int(np.count_nonzero(shapely.intersects(boxes, shapely.LineString([start, end]))))
 
+
+#: A leader through words counts as much as that area of labels over each other [pt2].
+_CROSSED: Final = 400.0
 _LONGEST_PT: Final = 190.0
 
 

@@ -340,6 +340,11 @@ def _is_flow(content: Any) -> bool:
     return hasattr(content[0] if isinstance(content, list) and content else content, "wrapOn")
 
 
+def measure(flows: Iterable[Flow], wide: float, high: float = 1e4) -> float:
+    """Return the height of flowables one below the other [pt], in a column of a width [pt]."""
+    return float(sum(flow.wrapOn(None, wide, high)[1] for flow in flows))
+
+
 def set_pages(blocks: Sequence[Block], paper: Paper) -> list[list[tuple[Flow, float]]]:
     """Set blocks on pages.
 
@@ -358,7 +363,7 @@ def set_pages(blocks: Sequence[Block], paper: Paper) -> list[list[tuple[Flow, fl
     pages: list[list[tuple[Flow, float]]] = [[]]
     used = 0.0
     for block in blocks:
-        tall = sum(flow.wrap(paper.inner_width, paper.inner_height)[1] for flow in block.flows)
+        tall = measure(block.flows, paper.inner_width, paper.inner_height)
         overflows = used + tall > paper.inner_height
         if pages[-1] and (block.new_page or (overflows and tall <= paper.inner_height)):
             pages.append([])

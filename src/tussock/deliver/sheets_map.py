@@ -34,8 +34,10 @@ _MOST_ROWS: Final = 8
 
 
 def patch_map(site: SiteMap, place: int, width: float, height: float, system: UnitSystem) -> Flow:
-    """Return the map of one patch as a flowable of a fixed size [pt]."""
-    return _flow(width, height, lambda canvas: _draw_patch(canvas, site, place, width, height, system))
+    """Return the map of one patch as a flowable of a fixed size [pt]; its ``find_scale`` tells metres for a point."""
+    flow = _flow(width, height, lambda canvas: _draw_patch(canvas, site, place, width, height, system))
+    flow.find_scale = lambda: _frame_patch(site, place, width, height, system)[0].point_m
+    return flow
 
 
 def site_map(site: SiteMap, labels: Sequence[str], width: float, height: float, system: UnitSystem) -> Flow:
@@ -68,14 +70,21 @@ def _flow(width: float, height: float, draw: Callable[[Any], None]) -> Flow:
 # ---- one patch
 
 
+def _frame_patch(
+    site: SiteMap, place: int, width: float, height: float, system: UnitSystem
+) -> tuple[View, list[LegendRow]]:
+    """Return frame and legend of a patch's map: the patch, and both ends of each distance."""
+    dimensions = choose_dimensions(site.dimensions.get(site.patch_ids[place], ()))
+    outline = _bounds(site.patches[place : place + 1])
+    ends = np.array([point for item in dimensions for point in (item.start, item.end)]).reshape(-1, 2)
+    return _fit_frame(site, join_bounds(outline, ends, 0.8), width, height, system, place)
+
+
 def _draw_patch(canvas: Any, site: SiteMap, place: int, width: float, height: float, system: UnitSystem) -> None:
     patch_id = site.patch_ids[place]
     units = [number for number, owner in enumerate(site.unit_patches) if owner == patch_id]
     dimensions = choose_dimensions(site.dimensions.get(patch_id, ()))
-    outline = _bounds(site.patches[place : place + 1])
-    ends = np.array([point for item in dimensions for point in (item.start, item.end)]).reshape(-1, 2)
-    bounds = join_bounds(outline, ends, 0.8)
-    view, legend = _fit_frame(site, bounds, width, height, system, place)
+    view, legend = _frame_patch(site, place, width, height, system)
     ink = Ink(canvas, view)
     _open_frame(ink)
     _draw_water(ink, site)
@@ -85,8 +94,12 @@ def _draw_patch(canvas: Any, site: SiteMap, place: int, width: float, height: fl
     ink.draw(site.patches[place], line=2.0)
     _draw_records(ink, site)
     _draw_receptors(ink, site)
+    numbers = _place_numbers(ink, site, units)
+    dots = [(x - _DOT_PT, y - _DOT_PT, x + _DOT_PT, y + _DOT_PT) for _, x, y, room in numbers if room <= _NARROW_PT]
+    ink.taken += dots
     _draw_dimensions(ink, dimensions, system)
-    _label_units(ink, site, units, patch_id)
+    for number, x, y, room in numbers:
+        _draw_number(ink, short_unit(site.unit_ids[number], patch_id), x, y, room)
     limiting = {item.feature for item in dimensions}
     _label_features(ink, site, limiting)
     _label_neighbours(ink, site, place)
@@ -207,7 +220,8 @@ def _draw_receptors(ink: Ink, site: SiteMap) -> None:
 
 
 def _draw_dimensions(ink: Ink, items: Sequence[Dimension], system: UnitSystem) -> None:
-    """Draw lines between the nearest points, with a bar at each end and the distance beside the middle."""
+    """Draw lines between the nearest points, with a bar at each end; then the distances, which no line runs through."""
+    waiting = []
     for item in items:
         (x0, y0), (x1, y1) = ink.view.place(np.array([item.start, item.end])).tolist()
         length = math.hypot(x1 - x0, y1 - y0)
@@ -228,7 +242,9 @@ def _draw_dimensions(ink: Ink, items: Sequence[Dimension], system: UnitSystem) -
             for side in (1, -1)
         ]
         spots = [((x0 + x1) / 2, (y0 + y1) / 2), *beside] if length > _LABEL_ROOM_PT else beside
-        ink.label(show_length(item.size_m, system), spots, size=_DISTANCE_PT, bold=True, must=True)
+        waiting.append((show_length(item.size_m, system), spots))
+    for text, spots in waiting:
+        ink.label(text, spots, size=_DISTANCE_PT, bold=True, must=True)
 
 
 _LABEL_ROOM_PT: Final = 66.0
@@ -238,29 +254,33 @@ _DISTANCE_PT: Final = 11.5
 # ---- labels
 
 
-def _label_units(ink: Ink, site: SiteMap, units: Sequence[int], patch_id: str) -> None:
-    """Write the number of each unit on its larger parts; beside it with a leader where a part is too narrow."""
+def _place_numbers(ink: Ink, site: SiteMap, units: Sequence[int]) -> list[tuple[int, float, float, float]]:
+    """Return unit, place and room [pt] of each number to be written: on the larger parts, at their widest."""
+    found = []
     for number in units:
         seen = shapely.clip_by_rect(site.units[number], *ink.view.ground)
         parts = sorted((part for part in shapely.get_parts(seen) if part.area > 0), key=lambda part: -part.area)
-        text = short_unit(site.unit_ids[number], patch_id)
         for rank, part in enumerate(parts[:_MOST_PARTS]):
             circle = shapely.maximum_inscribed_circle(part, ink.view.point_m)
             room = shapely.length(circle) / ink.view.point_m
             if rank == 0 or room > _NARROW_PT:
                 x, y = ink.view.place(shapely.get_coordinates(circle)[:1])[0].tolist()
-                _draw_number(ink, text, x, y, room)
+                found.append((number, x, y, room))
+    return found
 
 
 def _draw_number(ink: Ink, text: str, x: float, y: float, room: float) -> None:
+    """Write the number of a unit on it; beside it with a leader where it is too narrow."""
     canvas, font = ink.canvas, load_fonts().bold
     shown = shorten(clean(text), font, UNIT_PT, 60)
     wide = canvas.stringWidth(shown, font, UNIT_PT) + 8
     spots = list_spots(x, y, 16, 8)
-    spot = ink.find_spot(spots if room > _NARROW_PT else spots[1:], wide, 16, must=True) or (x, y)
+    narrow = room <= _NARROW_PT
+    led = (x, y, 0.0 if narrow else room)
+    spot = ink.find_spot(spots[1:] if narrow else spots, wide, 16, must=True, led=led) or (x, y)
     canvas.setStrokeGray(0)
     canvas.setFillGray(0)
-    if room <= _NARROW_PT or math.hypot(spot[0] - x, spot[1] - y) > room:
+    if narrow or math.hypot(spot[0] - x, spot[1] - y) > room:
         canvas.setLineWidth(0.9)
         canvas.line(x, y, *spot)
         canvas.circle(x, y, 2.2, stroke=0, fill=1)
@@ -272,6 +292,8 @@ def _draw_number(ink: Ink, text: str, x: float, y: float, room: float) -> None:
     canvas.drawCentredString(spot[0], spot[1] - 4, shown)
 
 
+#: Half the side of what a leader's dot keeps free [pt].
+_DOT_PT: Final = 3.0
 _MOST_PARTS: Final = 6
 _NARROW_PT: Final = 6.0
 

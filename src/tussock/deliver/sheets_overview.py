@@ -83,15 +83,19 @@ def _index(
             para(str(first_pages[number]), align=2, anchor=anchor_name(number)),
         ]
         rows.append([para(labels[number], align=2), *cells] if numbered else cells)
-    parts = [0.65, 0.9, 2.35, 0.75, 0.7, 1.0, 1.15, 0.85, 0.7]
-    return table(rows, share_widths(wide, parts[0 if numbered else 1 :]), head=True, pad=(1.5, 2.5))
+    parts = [0.55, 1.2, 1.9] if numbered else [0.9, 2.2]
+    return table(rows, share_widths(wide, [*parts, *_FIGURE_PARTS]), head=True, pad=(1.5, 2.5))
+
+
+#: Widths of the columns of figures: none is broken in two, not 0.00105 either.
+_FIGURE_PARTS: Final = (0.97, 0.7, 1.0, 1.15, 0.85, 0.7)
 
 
 _STATUS: Final = {"planned": "all", "partly": "in part", "none": "nothing"}
 
 
-def _number(value: Any) -> str:
-    return w.figures(float(value)) if w.is_known(value) else "?"
+def _number(value: Any, digits: int = 3) -> str:
+    return w.figures(float(value), digits) if w.is_known(value) else "?"
 
 
 def _total(row: Mapping[str, Any], stem: str, system: c.UnitSystem) -> str:
@@ -127,12 +131,20 @@ def _totals(binder: Binder, wide: float) -> list[Flow]:
 def _season(binder: Binder, wide: float) -> list[Flow]:
     rows: list[list[Any]] = [[para(bold(name)) for name in ("Season", "Low", "Likely", "High", "Unit")]]
     for row in list_rows(binder.plan.season):
-        numbers = [para(_number(row[name]), align=2) for name in ("low", "likely", "high")]
+        numbers = [para(_number(row[name], _RANGE_DIGITS), align=2) for name in ("low", "likely", "high")]
         rows.append([para(row["item"]), *numbers, para(_UNITS.get(str(row["unit"]), row["unit"]))])
     text = (
         "Low and high follow from the range of cover; over the season the ranges of the patches add up in quadrature."
     )
-    return [heading("Season totals"), table(rows, share_widths(wide, [3.2, 1, 1, 1, 0.8]), head=True), para(text)]
+    return [
+        heading("Season totals"),
+        table(rows, share_widths(wide, [3.6, 1, 1, 1, 0.6]), head=True, pad=(1.5, 2.5)),
+        para(text),
+    ]
+
+
+#: With fewer figures, low and high of a season would often read the same as the likely value.
+_RANGE_DIGITS: Final = 5
 
 
 _UNITS: Final = {"count": "", "l": "L"}
@@ -169,10 +181,21 @@ def _closures(binder: Binder, wide: float) -> list[Flow]:
 
 def _inputs(binder: Binder, wide: float) -> list[Flow]:
     rows: list[list[Any]] = [[para(bold(name)) for name in ("Input", "File", "SHA-256, first 16 digits")]]
-    rows += [[para(item.role), para(item.name), para(item.sha256[:16])] for item in binder.plan.site.documents]
+    roles: dict[tuple[str, str], list[str]] = {}
+    for item in binder.plan.site.documents:
+        roles.setdefault((item.name, item.sha256[:16]), []).append(item.role)
+    rows += [[para(_join_roles(found)), para(name), para(mark)] for (name, mark), found in roles.items()]
     crs = binder.plan.crs
     text = (
         f"Measured in {crs.name}: distances true to {crs.distance_error:.1e}, areas to {crs.area_error:.1e}. "
         f"{load_fonts().note}"
     )
-    return [heading("Inputs"), table(rows, share_widths(wide, [1.2, 1.4, 1.4]), head=True), para(text)]
+    return [heading("Inputs"), table(rows, share_widths(wide, [2, 1, 1.2]), head=True, pad=(1.5, 2.5)), para(text)]
+
+
+def _join_roles(roles: Sequence[str]) -> str:
+    """Return what one file is read for: "layer water, layer access" is "layers water, access"."""
+    layers = [role.removeprefix("layer ") for role in roles if role.startswith("layer ")]
+    others = [role for role in roles if not role.startswith("layer ")]
+    named = [f"{'layer' if len(layers) == 1 else 'layers'} {', '.join(layers)}"] if layers else []
+    return ", ".join([*others, *named])

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, replace
 from typing import Any, Final
 
 from tussock.base import columns as c
@@ -21,6 +22,7 @@ from tussock.deliver.sheets_layout import (
     bar,
     bold,
     heading,
+    measure,
     para,
     share_widths,
     table,
@@ -29,9 +31,7 @@ from tussock.deliver.sheets_map import patch_map, short_unit
 from tussock.deliver.sheets_unit import describe_cover, draw_cards, draw_refusals, draw_rules
 from tussock.trade.methods import METHODS
 
-_MAP_LEAST_PT: Final = 245.0
 _RECORD_ROWS: Final = 4
-_BLANK_PT: Final = 21.5
 _NOTE_PT: Final = 26.0
 _LEAST_NOTES: Final = 2
 _SIGNATURES: Final = (
@@ -46,8 +46,39 @@ _SIGNATURES: Final = (
 _OWN_COLUMNS: Final = frozenset({"geometry", "stems_per_acre", "stems_per_ha", "stem_count", "stem_diameter_in"})
 
 
+@dataclass(frozen=True)
+class Layout:
+    """How close a sheet is set: least height of its map, of its blanks and of the lines of its record [pt].
+
+    ``compact`` has what units share said once above them; ``spare`` is whether the record has a line more than units;
+    with ``large_map`` the map has the front to itself, with the stop rules, and every unit goes overleaf.
+    """
+
+    map_pt: float = 245.0
+    blank_pt: float = 30.5
+    line_pt: float = 21.5
+    compact: bool = False
+    spare: bool = True
+    large_map: bool = False
+
+
+FULL: Final = Layout()
+LARGE_MAP: Final = Layout(large_map=True)
+_TIGHT: Final = Layout(compact=True, blank_pt=27.0, line_pt=20.0, spare=False)
+#: Closer settings, the largest map first; then with less to write on, lines of 7 mm; no map is under three inches.
+CLOSER: Final = (
+    *(Layout(compact=True, map_pt=high) for high in (420.0, 370.0, 320.0, 280.0, 245.0)),
+    *(replace(_TIGHT, map_pt=high) for high in (320.0, 280.0, 245.0, 216.0)),
+)
+
+
 def list_patch_blocks(
-    binder: Binder, place: int, patch: Mapping[str, Any], paper: Paper, common_page: int, *, large_map: bool = False
+    binder: Binder,
+    place: int,
+    patch: Mapping[str, Any],
+    paper: Paper,
+    common_page: int,
+    layout: Layout = FULL,
 ) -> list[Block]:
     """Return the blocks of one patch's sheet, in reading order.
 
@@ -66,33 +97,34 @@ def list_patch_blocks(
         Room on a page.
     common_page
         Page of the cautions that all sheets share.
-    large_map
-        Whether the map has the front to itself, with the stop rules, and every unit goes overleaf.
+    layout
+        How close it is set.
     """
     units = binder.units.get(str(patch["patch_id"]), [])
     wide = paper.inner_width
     facts, rules = _patch_facts(binder, patch, units), _stop_rules(binder, units, wide, common_page)
-    cards = draw_cards(binder, units, wide)
+    cards = draw_cards(binder, units, wide, compact=layout.compact)
     if not units:
         cards = [para(bold("This patch has no treatment units."), " Nothing is planned here.", size=ACT_PT)]
     left = paper.inner_height - _height([*facts, *rules], paper) - 1
-    front, rest = _part_cards(cards, 0.0 if large_map else left - _MAP_LEAST_PT, paper)
+    least = layout.map_pt
+    front, rest = _part_cards(cards, 0.0 if layout.large_map else left - least, paper)
     high = left - _height(front, paper)
-    if high < _MAP_LEAST_PT:  # texts without an end: the map takes a page that it shares with nothing but the facts
-        high = max(paper.inner_height - _height(facts, paper) - 1, _MAP_LEAST_PT)
+    if high < least:  # texts without an end: the map takes a page that it shares with nothing but the facts
+        high = max(paper.inner_height - _height(facts, paper) - 1, least)
     drawn = patch_map(binder.site, place, wide, high, binder.system)
     blocks = [Block(tuple(flows)) for flows in (facts, [drawn], rules, front)]
     back = [Block((card,)) for card in rest]
     back += [Block(tuple(draw_refusals(binder, unit))) for unit in units]
     back += [Block(tuple(draw_rules(binder, str(patch["patch_id"]), units, wide)))]
-    back.append(Block(tuple(_other_ways(units))))
-    back += [Block(tuple(_people(wide))), Block(tuple(_record(units, wide)))]
+    back.append(Block(tuple(_other_ways(units, joined=layout.compact))))
+    back += [Block(tuple(_people(wide, layout))), Block(tuple(_record(units, wide, layout)))]
     back = [block for block in back if block.flows]
     return [*blocks, Block(back[0].flows, new_page=True), *back[1:]]
 
 
 def _height(flows: Sequence[Flow], paper: Paper) -> float:
-    return float(sum(flow.wrap(paper.inner_width, paper.inner_height)[1] for flow in flows))
+    return measure(flows, paper.inner_width, paper.inner_height)
 
 
 def _part_cards(cards: Sequence[Flow], room: float, paper: Paper) -> tuple[list[Flow], list[Flow]]:
@@ -246,7 +278,7 @@ def list_method_cautions(units: Iterable[Mapping[str, Any]]) -> list[Flow]:
     return [heading("Care with these methods"), *flows] if flows else []
 
 
-def _other_ways(units: Sequence[Mapping[str, Any]]) -> list[Flow]:
+def _other_ways(units: Sequence[Mapping[str, Any]], *, joined: bool = False) -> list[Flow]:
     """Return the treatments by name, and the ways without herbicide; units without an option name their own."""
     ways: dict[str, None] = {}
     names: dict[str, list[str]] = {}
@@ -257,17 +289,20 @@ def _other_ways(units: Sequence[Mapping[str, Any]]) -> list[Flow]:
             if w.is_known(unit["product_id"]) and w.is_known(unit["non_chemical"]):
                 ways[str(unit["non_chemical"])] = None
     planned = "; ".join(f"{', '.join(shorts)} {name}" for name, shorts in names.items())
-    flows = [para(bold("Treatments: "), planned, size=SMALL_PT)] if names else []
-    return [*flows, para(bold("Without herbicide: "), "; or: ".join(ways), size=SMALL_PT)] if ways else flows
+    texts: list[list[Piece]] = [[bold("Treatments: "), planned]] if names else []
+    texts += [[bold("Without herbicide: "), "; or: ".join(ways)]] if ways else []
+    if joined and len(texts) > 1:
+        texts = [[*texts[0], ". ", *texts[1]]]
+    return [para(*pieces, size=SMALL_PT) for pieces in texts]
 
 
-def _people(wide: float) -> list[Flow]:
+def _people(wide: float, layout: Layout) -> list[Flow]:
     """Return the blanks: what each is for stands small in its corner."""
     names = [*said.BLANKS, *_SIGNATURES]
     names += [""] * (-len(names) % _BLANKS_IN_ROW)
     cells = [para(name, size=_CORNER_PT) for name in names]
     rows = [cells[place : place + _BLANKS_IN_ROW] for place in range(0, len(cells), _BLANKS_IN_ROW)]
-    form = table(rows, share_widths(wide, [1.0] * _BLANKS_IN_ROW), heights=[_BLANK_PT + 9] * len(rows), pad=(1, 1))
+    form = table(rows, share_widths(wide, [1.0] * _BLANKS_IN_ROW), heights=[layout.blank_pt] * len(rows), pad=(1, 1))
     return [heading("To be filled in before work"), form]
 
 
@@ -275,15 +310,15 @@ _BLANKS_IN_ROW: Final = 4
 _CORNER_PT: Final = 9.0
 
 
-def _record(units: Sequence[Mapping[str, Any]], wide: float) -> list[Flow]:
-    """Return the as-applied record, a line for each planned unit and some more."""
+def _record(units: Sequence[Mapping[str, Any]], wide: float, layout: Layout) -> list[Flow]:
+    """Return the as-applied record, a line for each planned unit and, where there is room, some more."""
     names = ("Date", "From - to", "Unit", "Wind, from", "Temp.", "Mix used", "Area", "Applicator")
     head = [para(bold(name), size=SMALL_PT) for name in names]
     planned = [_name_unit(unit) for unit in units if unit["status"] == "planned"]
-    lines = [*planned, *[""] * max(_RECORD_ROWS - len(planned), 1)]
+    lines = [*planned, *[""] * max(_RECORD_ROWS - len(planned), int(layout.spare))]
     rows = [head, *[["", "", para(unit_id), "", "", "", "", ""] for unit_id in lines]]
     widths = share_widths(wide, [0.9, 1.0, 1.05, 1.1, 0.8, 0.9, 1.0, 1.4])
-    heights = [None, *[_BLANK_PT] * len(lines)]
+    heights = [None, *[layout.line_pt] * len(lines)]
     return [heading("As applied"), table(rows, widths, head=True, heights=heights)]
 
 

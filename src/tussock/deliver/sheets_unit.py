@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
 from typing import Any, Final
 
 from tussock.base import columns as c
@@ -20,6 +21,7 @@ from tussock.deliver.sheets_layout import (
     Piece,
     bold,
     heading,
+    measure,
     para,
     table,
 )
@@ -29,49 +31,121 @@ from tussock.trade.methods import METHODS
 _SIDE_PT: Final = 80.0
 
 
-def draw_cards(binder: Binder, units: Sequence[Mapping[str, Any]], wide: float) -> list[Flow]:
-    """Return the cards of a patch's units: those treated alike under one head, which a new page repeats."""
+def draw_cards(binder: Binder, units: Sequence[Mapping[str, Any]], wide: float, *, compact: bool = False) -> list[Flow]:
+    """Return the cards of a patch's units: those treated alike under one head, which a new page repeats.
+
+    ``compact`` says in that head, once, what holds for all units under it: dates, what to mind, column names.
+    """
     groups: dict[tuple[str, ...], list[Mapping[str, Any]]] = {}
     for unit in units:
-        planned = unit["status"] == "planned" and str(unit["treatment_id"]) in binder.treatments
         alike = ("treatment_id", "product_id", "carrier", "concentration_pct", "tank_mix")
-        groups.setdefault(tuple(str(unit.get(name)) for name in alike) if planned else (), []).append(unit)
-    return [_draw_group(binder, group, bool(key), wide) for key, group in groups.items()]
+        groups.setdefault(tuple(str(unit.get(name)) for name in alike) if _is_planned(binder, unit) else (), []).append(
+            unit
+        )
+    parts = [_draw_group(binder, group, bool(key), wide, compact=compact) for key, group in groups.items()]
+    return [flow for flows in parts for flow in flows]
 
 
-def _draw_group(binder: Binder, units: Sequence[Mapping[str, Any]], planned: bool, wide: float) -> Flow:
-    rows: list[list[Any]] = [_draw_unit(binder, unit, wide) for unit in units]
+def _is_planned(binder: Binder, unit: Mapping[str, Any]) -> bool:
+    return unit["status"] == "planned" and str(unit["treatment_id"]) in binder.treatments
+
+
+@dataclass(frozen=True)
+class _Shared:
+    """What the head of a group says for all its units, and their cards do not: dates, what to mind, column names."""
+
+    dates: str = ""
+    minds: tuple[str, ...] = ()
+    columns: _Columns | None = None
+
+
+def _find_shared(binder: Binder, units: Sequence[Mapping[str, Any]]) -> _Shared:
+    """Return what is the same on all units of a group."""
+    treatment = binder.treatments[str(units[0]["treatment_id"])]
+    dates = {w.show_dates(unit["season_from"], unit["season_to"]) for unit in units}
+    minds = [_list_minds(binder, unit) for unit in units]
+    columns = {_find_columns(binder, unit, treatment) for unit in units} - {None}
+    return _Shared(
+        dates=dates.pop() if len(dates) == 1 else "",
+        minds=tuple(text for text in minds[0] if all(text in texts for texts in minds)),
+        columns=columns.pop() if len(columns) == 1 else None,
+    )
+
+
+def _draw_group(
+    binder: Binder, units: Sequence[Mapping[str, Any]], planned: bool, wide: float, *, compact: bool
+) -> list[Flow]:
+    shared, head = _Shared(), []
     if planned:
-        rows.insert(0, [_treatment_line(binder, units[0], binder.treatments[str(units[0]["treatment_id"])]), ""])
+        shared = _find_shared(binder, units) if compact and len(units) > 1 else shared
+        head = _draw_head(binder, units[0], shared, wide)
+        if measure(head, wide) > _HEAD_MOST_PT:  # texts without an end
+            shared = _Shared()
+            head = _draw_head(binder, units[0], shared, wide)
+    rows: list[list[Any]] = [_draw_unit(binder, unit, wide, shared, compact=compact) for unit in units]
+    endless = measure(head, wide) > _HEAD_MOST_PT
+    if planned and not endless:
+        rows.insert(0, [head, ""])
     widths = [_SIDE_PT, wide - _SIDE_PT]
-    return table(rows, widths, lines="rows", head=planned, across=planned, pad=(1, 3), whole_rows=True)
+    repeated = planned and not endless
+    cards = table(rows, widths, lines="rows", head=repeated, across=repeated, pad=(1, 3), whole_rows=True)
+    return [*head, cards] if endless else [cards]
 
 
-def _draw_unit(binder: Binder, unit: Mapping[str, Any], wide: float) -> list[Any]:
+#: A head that is taller is not repeated on each page, and may break over pages itself.
+_HEAD_MOST_PT: Final = 150.0
+
+
+def _draw_head(binder: Binder, unit: Mapping[str, Any], shared: _Shared, wide: float) -> list[Flow]:
+    """Return the head of a group: how it is done and with what, and what holds for all its units."""
+    flows = [_treatment_line(binder, unit, binder.treatments[str(unit["treatment_id"])], shared.dates)]
+    if shared.minds:
+        flows.append(para(bold(f"MIND {'; '.join(shared.minds)}")))
+    if shared.columns is not None:
+        cells = ["", *[para(bold(name), size=SMALL_PT) for name in shared.columns.names]]
+        widths = [_SIDE_PT, *shared.columns.share(wide - _SIDE_PT - 8)]
+        flows.append(table([cells], widths, lines="none", pad=(0.5, 0), sides=3))
+    return flows
+
+
+def _draw_unit(binder: Binder, unit: Mapping[str, Any], wide: float, shared: _Shared, *, compact: bool) -> list[Any]:
     """Return the card of one unit: its number and hatch, and how much of what, or that it is left; why is overleaf."""
-    system, look = binder.system, binder.looks[str(unit["unit_id"])]
-    use = str(unit["allowed_use"]) if w.is_known(unit["allowed_use"]) else "not classed"
-    use = OPEN_LIMITED if look == OPEN_LIMITED else use
+    system = binder.system
     words: list[Piece] = [bold(f"Unit {unit['unit_id']}: "), w.show_cell(unit, "area", c.AREA, system)]
     treatment = binder.treatments.get(str(unit["treatment_id"]))
     if unit["status"] != "planned" or treatment is None:
         content = [para(*words, size=ACT_PT), *_leave(unit)]
     else:
-        dates = w.show_dates(unit["season_from"], unit["season_to"])
-        sums = _list_sums(unit, binder, treatment)
-        crew = f"crew {w.show_cell(unit, 'crew', c.HOURS, system)}"
+        words += [] if shared.dates else [", ", bold(w.show_dates(unit["season_from"], unit["season_to"]))]
+        sums = [*_list_sums(unit, binder, treatment), f"crew {w.show_cell(unit, 'crew', c.HOURS, system)}"]
+        one_line = len(sums) == 1 or bool(shared.dates)
+        minds = [text for text in _list_minds(binder, unit) if text not in shared.minds]
         content = [
-            para(*words, ", ", bold(dates), *([] if sums else [f", {crew}"]), size=ACT_PT),
-            *_mix_table(binder, unit, treatment, wide - _SIDE_PT - 8),
-            *([para(*sums, crew, size=ACT_PT)] if sums else []),
-            *_mind_lines(binder, unit),
+            para(*words, *([", ", *sums] if one_line else []), size=ACT_PT),
+            *_mix_table(binder, unit, treatment, wide - _SIDE_PT - 8, named=shared.columns is not None),
+            *([] if one_line else [para(*sums, size=ACT_PT)]),
+            *([para(bold("MIND "), bold("; ".join(minds)))] if minds else []),
             para(_dose_line(unit, system), size=SMALL_PT),
         ]
-    number = para(bold(short_unit(str(unit["unit_id"]), str(unit["patch_id"]))), size=18, align=1)
+    return [_draw_side(binder, unit, compact=compact), content]
+
+
+def _draw_side(binder: Binder, unit: Mapping[str, Any], *, compact: bool) -> list[Flow]:
+    """Return the number of a unit, its hatch on the map and what the rules leave open."""
+    look = binder.looks[str(unit["unit_id"])]
+    use = str(unit["allowed_use"]) if w.is_known(unit["allowed_use"]) else "not classed"
+    use = OPEN_LIMITED if look == OPEN_LIMITED else use
+    short = short_unit(str(unit["unit_id"]), str(unit["patch_id"]))
+    open_to = para(use, size=_USE_PT, align=1)
+    if compact and len(short) <= _BESIDE:
+        beside = [[para(bold(short), size=16, align=1), swatch(look, 38, 14)]]
+        return [table(beside, [32, 40], lines="none", pad=(1, 2), sides=0, align="CENTER"), open_to]
     mark = table([[swatch(look, 48, 15)]], [48], lines="none", pad=(2, 1), sides=0, align="CENTER")
-    return [[number, mark, para(use, size=_USE_PT, align=1)], content]
+    return [para(bold(short), size=18, align=1), mark, open_to]
 
 
+#: Letters of a unit's number that leave room for its hatch beside them.
+_BESIDE: Final = 2
 _USE_PT: Final = 8.5
 
 
@@ -107,9 +181,10 @@ def describe_cover(patch: Mapping[str, Any]) -> str:
     return text
 
 
-def _treatment_line(binder: Binder, unit: Mapping[str, Any], treatment: Treatment) -> Flow:
-    """Return how it is done, and what the mix is made of."""
+def _treatment_line(binder: Binder, unit: Mapping[str, Any], treatment: Treatment, dates: str = "") -> Flow:
+    """Return how it is done, when where that is the same for all, and what the mix is made of."""
     how: list[Piece] = [bold(METHODS[treatment.method].title)]
+    how += [", ", bold(dates)] if dates else []
     how += [f"; {line}" for line in w.describe_dose(treatment, binder.system)]
     if treatment.note:
         how.append(f"; {treatment.note}")
@@ -149,15 +224,15 @@ def _dose_line(unit: Mapping[str, Any], system: UnitSystem) -> str:
     parts = [f"covered {w.show_cell(unit, 'infested', c.AREA, system)}"]
     if w.is_known(unit["product_id"]):
         rate, mass = w.show_cell(unit, "spray", c.RATE, system), w.show_cell(unit, "ae", c.MASS, system)
-        parts += [f"on it {rate}"] if rate != w.UNKNOWN else []
+        parts[-1] += f" at {rate}" if rate != w.UNKNOWN else ""
         parts += [f"{mass} ae"] if mass != w.UNKNOWN else []
         parts[-1] += f", {w.show_cell(unit, 'ae', c.DOSE, system)} ae"
         if w.is_known(unit["annual_limit_used_pct"]):
-            parts.append(f"year's limit {w.figures(float(unit['annual_limit_used_pct']))} % used")
+            parts.append(f"{w.figures(float(unit['annual_limit_used_pct']))} % of year's limit")
     return "; ".join(parts)
 
 
-def _mind_lines(binder: Binder, unit: Mapping[str, Any]) -> list[Flow]:
+def _list_minds(binder: Binder, unit: Mapping[str, Any]) -> list[str]:
     """Return what must not be missed on a unit: tasks, edges to flag, days lost, heat limits."""
     tasks: dict[str, None] = {}
     doubtful: dict[str, None] = {}
@@ -168,7 +243,7 @@ def _mind_lines(binder: Binder, unit: Mapping[str, Any]) -> list[Flow]:
             tasks[w.name_task(setback)] = None
         if row["distance_verdict"] == "within error":
             doubtful[str(row["feature"])] = None
-    texts = [", ".join(tasks)] if tasks else []
+    texts = list(tasks)
     texts += [f"WITHIN ERROR of {', '.join(doubtful)}"] if doubtful else []
     checks = str(unit["check_in_field"]).split(";") if w.is_known(unit["check_in_field"]) else []
     edges = dict.fromkeys(binder.features.get((unit_id, check), check) for check in checks)
@@ -176,7 +251,7 @@ def _mind_lines(binder: Binder, unit: Mapping[str, Any]) -> list[Flow]:
         texts.append("flag the real edge" + ("" if set(edges) <= set(doubtful) else f" of {', '.join(edges)}"))
     texts += [str(unit["reason"])] if w.is_known(unit["reason"]) else []
     texts += _list_other_cautions(binder, unit)
-    return [para(bold("MIND "), bold("; ".join(texts)))] if texts else []
+    return texts
 
 
 def _list_loads(binder: Binder, unit: Mapping[str, Any], treatment: Treatment) -> list[w.Load]:
@@ -187,23 +262,56 @@ def _list_loads(binder: Binder, unit: Mapping[str, Any], treatment: Treatment) -
     return w.list_loads(w.read_si(unit, "spray", c.LIQUID, binder.system), capacity_l, w.read_recipe(unit, treatment))
 
 
-def _mix_table(binder: Binder, unit: Mapping[str, Any], treatment: Treatment, wide: float) -> list[Flow]:
-    """Return what goes into each load."""
-    system, recipe = binder.system, w.read_recipe(unit, treatment)
-    loads = _list_loads(binder, unit, treatment)
+@dataclass(frozen=True)
+class _Columns:
+    """The columns of a mix table beside the load: products, what is added, the carrier."""
+
+    products: tuple[str, ...]
+    extras: tuple[str, ...]
+    carrier: tuple[str, ...]
+
+    @property
+    def names(self) -> tuple[str, ...]:
+        """All names, from left to right."""
+        return ("Load of mix", *self.products, *self.extras, *self.carrier)
+
+    def share(self, wide: float) -> list[float]:
+        """Return their widths [pt]; what is acted on has more room, where there is any."""
+        few = len(self.extras) + len(self.carrier)
+        widths = [_FIRST_PT, *[_PRODUCT_PT] * len(self.products)]
+        left = wide - sum(widths)
+        if left < few * _OTHER_PT:
+            return [wide / len(self.names)] * len(self.names)
+        return [*widths, *[left / max(few, 1)] * few]
+
+
+def _find_columns(binder: Binder, unit: Mapping[str, Any], treatment: Treatment) -> _Columns | None:
+    """Return the columns that a unit's mix table needs; None where nothing is mixed."""
+    recipe, loads = w.read_recipe(unit, treatment), _list_loads(binder, unit, treatment)
     if not loads:
+        return None
+    return _Columns(
+        tuple(_name_products(binder, unit, recipe)) if recipe.partners else ("Product",),
+        tuple(name for name, share in (("Dye", recipe.dye), ("Adjuvant", recipe.adjuvant)) if share),
+        (str(unit["carrier"]).capitalize(),) if any(load.mix.carrier_l > 0 for load in loads) else (),
+    )
+
+
+def _mix_table(
+    binder: Binder, unit: Mapping[str, Any], treatment: Treatment, wide: float, *, named: bool = False
+) -> list[Flow]:
+    """Return what goes into each load; ``named`` tells that the columns have their names above already."""
+    system = binder.system
+    columns = _find_columns(binder, unit, treatment)
+    if columns is None:
         return []
-    extras = [name for name, share in (("Dye", recipe.dye), ("Adjuvant", recipe.adjuvant)) if share]
-    products = _name_products(binder, unit, recipe) if recipe.partners else ["Product"]
-    carrier = [str(unit["carrier"]).capitalize()] if any(load.mix.carrier_l > 0 for load in loads) else []
-    names = ["Load of mix", *products, *extras, *carrier]
-    rows: list[list[Any]] = [[para(bold(name), size=SMALL_PT) for name in names]]
-    for load in loads:
+    rows: list[list[Any]] = [] if named else [[para(bold(name), size=SMALL_PT) for name in columns.names]]
+    for load in _list_loads(binder, unit, treatment):
         amounts = {"Dye": load.mix.dye_l, "Adjuvant": load.mix.adjuvant_l}
         total_l = load.mix.total_l + sum(load.partners_l)
         label = f"{load.count} full loads" if load.count > 1 else load.label
         poured = [load.mix.product_l, *load.partners_l]
-        others = [*[amounts[name] for name in extras], *[load.mix.carrier_l for _ in carrier]]
+        others = [*[amounts[name] for name in columns.extras], *[load.mix.carrier_l for _ in columns.carrier]]
         rows.append(
             [
                 para(bold(label), f": {w.show_poured(total_l, system)}"),
@@ -211,13 +319,7 @@ def _mix_table(binder: Binder, unit: Mapping[str, Any], treatment: Treatment, wi
                 *[para(w.show_poured(size, system)) for size in others],
             ]
         )
-    few = len(extras) + len(carrier)
-    widths = [_FIRST_PT, *[_PRODUCT_PT] * len(products)]
-    left = wide - sum(widths)
-    if left < few * _OTHER_PT:
-        widths, left = [], wide
-        few = len(names)
-    return [table(rows, [*widths, *[left / max(few, 1)] * few], head=True, pad=(0.5, 2), sides=3)]
+    return [table(rows, columns.share(wide), head=not named, pad=(0.5, 2), sides=3)]
 
 
 _FIRST_PT: Final = 127.0
@@ -250,15 +352,15 @@ def _list_other_cautions(binder: Binder, unit: Mapping[str, Any]) -> list[str]:
 
 def draw_rules(binder: Binder, patch_id: str, units: Sequence[Mapping[str, Any]], wide: float) -> list[Flow]:
     """Return each rule in force somewhere in a patch once: distance, what it means, which units, how near."""
-    found: dict[str, dict[str, None]] = {}
+    found: dict[str, dict[str, bool]] = {}
     places: dict[str, dict[str, None]] = {}
     error_m = 0.0
     for unit in units:
         name = short_unit(str(unit["unit_id"]), patch_id)
         for row in binder.distances.get(str(unit["unit_id"]), []):
             error_m = max(error_m, w.read_si(row, "error", c.LENGTH, binder.system))
-            doubt = " WITHIN ERROR" if row["distance_verdict"] == "within error" else ""
-            found.setdefault(str(row["setback_id"]), {})[f"{name}{doubt}"] = None
+            names = found.setdefault(str(row["setback_id"]), {})
+            names[name] = names.get(name, False) or row["distance_verdict"] == "within error"
             where = w.describe_place(row, binder.system)
             if not where.startswith("holds on"):
                 places.setdefault(where, {})[name] = None
@@ -267,13 +369,20 @@ def draw_rules(binder: Binder, patch_id: str, units: Sequence[Mapping[str, Any]]
     rows: list[list[Any]] = []
     for setback_id in [name for name in binder.setbacks if name in found]:
         ruleset, setback = binder.setbacks[setback_id]
-        names = list(found[setback_id])
-        doubtful = any(name.endswith("ERROR") for name in names)
-        on = "all units" if len(names) == len(units) and not doubtful else f"unit {', '.join(names)}"
+        on = _name_places(found[setback_id], len(units))
         rule = [bold(setback_id), f", {describe_reach(setback, binder.system)}: "]
         rows.append([para(*rule, *describe_rule(binder, ruleset, setback), ": ", bold(on), size=SMALL_PT)])
     form = table(rows, [wide], lines="rows", pad=(0.5, 2))
     return [heading("Rules in force on this patch"), form, *_describe_places(places, error_m, binder.system)]
+
+
+def _name_places(doubtful: Mapping[str, bool], count: int) -> str:
+    """Return the units that a rule holds on, of ``count``, and on which of them the mapping error leaves it open."""
+    on = "all units" if len(doubtful) == count else f"unit {', '.join(doubtful)}"
+    open_on = [name for name, is_doubtful in doubtful.items() if is_doubtful]
+    if not open_on:
+        return on
+    return f"{on}, WITHIN ERROR" + ("" if len(open_on) == len(doubtful) else f" on {', '.join(open_on)}")
 
 
 def _describe_places(places: Mapping[str, Iterable[str]], error_m: float, system: UnitSystem) -> list[Flow]:

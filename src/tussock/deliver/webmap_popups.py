@@ -270,7 +270,7 @@ def list_setbacks(plan: PlanTables) -> pd.DataFrame:
 
 def _say_distance(need: Any, have: Any, doubt: Any, place: str, system: c.UnitSystem) -> str:
     if is_blank(have):
-        return "applies to the whole site" if is_blank(need) else f"{show_length(need, system, short=True)} required"
+        return "" if is_blank(need) else f"{show_length(need, system, short=True)} required"
     text = f"{show_length(have, system)} away"
     if not is_blank(need):
         text += f", {show_length(need, system, short=True)} required"

@@ -193,7 +193,7 @@ def _write_sheet(book: Any, formats: _Formats, sheet: _Sheet, plan: PlanTables) 
     if rows > MOST_ROWS - 2:
         page.write_string(MOST_ROWS - 1, 0, f"{rows - MOST_ROWS + 2} rows more in plan.gpkg", formats.text)
     page.autofilter(0, 0, max(min(rows, MOST_ROWS - 2), 1), len(sheet.notes) - 1)
-    _set_page(page, sheet.name, plan, sum(widths))
+    _set_page(page, sheet.name, plan, widths, cut=not prose and _is_any_cut(widths, list(cells.values())))
 
 
 def _find_width(note: ColumnNote, values: list[Cell], widest: int) -> int:
@@ -246,14 +246,31 @@ def _clip(text: str) -> str:
     return text if len(text) <= MOST_LETTERS else text[: MOST_LETTERS - len(_CUT)] + _CUT
 
 
-def _set_page(page: Any, name: str, plan: PlanTables, letters: int) -> None:
+def _is_any_cut(widths: list[int], columns: list[list[Cell]]) -> bool:
+    """Tell whether a text is longer than its column: on paper its end is not seen."""
+    pairs = zip(widths, columns, strict=True)
+    return any(isinstance(cell, str) and len(cell) > width for width, cells in pairs for cell in cells)
+
+
+def _count_pages_across(widths: list[int]) -> int:
+    """Return the pages that the columns take side by side: none is broken, and each page repeats the first."""
+    count, used = 1, widths[0]
+    for width in widths[1:]:
+        if used + width > _PAGE_LETTERS and used > widths[0]:
+            count, used = count + 1, widths[0]
+        used += width
+    return count
+
+
+def _set_page(page: Any, name: str, plan: PlanTables, widths: list[int], *, cut: bool) -> None:
     """Set up printing: landscape, as many pages across as stay legible, names repeated, caution in the margin."""
     site = plan.site.name[:80].replace("&", "&&")  # a single & begins a code of the margin
     page.set_landscape()
     page.set_paper(_LETTER if plan.site.options.units == "us" else _A4)
     page.set_margins(left=0.5, right=0.5, top=0.7, bottom=0.7)
-    page.fit_to_pages(math.ceil(letters / _PAGE_LETTERS), 0)
+    page.fit_to_pages(_count_pages_across(widths), 0)
     page.repeat_rows(0)
     page.repeat_columns(0)
     page.set_header(f"&L{site}, season {plan.site.season}&R{name}")
-    page.set_footer("&LEstimates; the label is the law; see Assumptions&RPage &P of &N")
+    more = "; long texts end at their column here: read them on the screen" if cut else ""
+    page.set_footer(f"&LEstimates; the label is the law; see Assumptions{more}&RPage &P of &N")

@@ -64,12 +64,18 @@ function fold(title, content, open) {
 
 function bullets(texts) { return make('ul', {}, ...texts.map((item) => make('li', {}, make('bdi', {}, item)))); }
 
+/* A text as a sentence of its own. */
+function sentence(words) { return words ? `${words.charAt(0).toUpperCase()}${words.slice(1)}. ` : ''; }
+
+/* What a rule asks for, without the distance that begins it ("within 100 ft: "): that stands beside it already. */
+function asks(rule) { const says = text(rule.says); return says.slice(says.indexOf(': ') + 2); }
+
 function setbackList(rows) {
   return make('ul', { class: 'setbacks' }, ...rows.map(([place, feature, distance, verdict]) => {
     const rule = data.rules[place];
-    return make('li', {}, make('b', {}, rule.id), ': ', make('bdi', {}, text(feature)), `, ${text(distance)}. `,
-      make('span', { class: 'says' }, `${text(rule.says)}. `),
-      verdict ? make('i', {}, `${text(verdict)}. `) : '', make('span', { class: 'source' }, `Source: ${text(rule.source)}`));
+    return make('li', {}, make('b', {}, rule.id), ': ', make('bdi', {}, text(feature)),
+      text(distance) ? `, ${text(distance)}. ` : '. ', make('span', { class: 'says' }, sentence(asks(rule))),
+      verdict ? make('i', {}, sentence(text(verdict))) : '', make('span', { class: 'source' }, `Source: ${text(rule.source)}`));
   }));
 }
 
