@@ -58,12 +58,30 @@ def test_the_first_page_is_the_one_that_is_signed(pages: list[str], sample_plan:
 
 
 def test_every_pair_stands_on_it(pages: list[str], sample_plan: Plan) -> None:
-    whole = "".join(pages)
+    rules = sorted(set(sample_plan.compliance["setback_id"]), key=len, reverse=True)
+    rows, annex = "".join(pages).split(squeeze("Annex: every pair that was summed up"))
+    _, *parts = re.split(f"({'|'.join(map(re.escape, rules))});", annex)
+    summed = {rule: "".join(parts[k + 1] for k in range(0, len(parts), 2) if parts[k] == rule) for rule in rules}
     for row in sample_plan.compliance[["unit_id", "setback_id"]].itertuples():
-        assert squeeze(row.unit_id + row.setback_id) in whole
+        assert squeeze(row.unit_id + row.setback_id) in rows or squeeze(row.unit_id) in summed[row.setback_id]
     count = sample_plan.compliance["verdict"].value_counts()
     for verdict in ("within error: field check", "to do before work", "meets the loaded rules as mapped"):
         assert squeeze(f"{verdict}{count[verdict]:,}") in pages[0]
+
+
+def test_what_has_to_be_decided_stands_on_the_first_pages_and_the_rest_is_summed_up(
+    pages: list[str], sample_plan: Plan
+) -> None:
+    table = sample_plan.compliance
+    first = "".join(pages[:4])
+    for row in table[table["verdict"] == "within error: field check"].itertuples():
+        assert squeeze(row.unit_id + row.setback_id) in first
+    summed = "".join(pages).split(squeeze("summed up by rule and verdict"))[1]
+    far = table[(table["setback_id"] == "apiary-300-bloom") & (table["verdict"] == "meets the loaded rules as mapped")]
+    clear = far[far["distance_verdict"] == "clear"]
+    nearest = clear.loc[clear["achieved_ft"].idxmin()]
+    assert squeeze(f"{len(clear)}{nearest['unit_id']}{nearest['achieved_ft']:.1f}{nearest['feature']}") in summed
+    assert len(pages) < len(table) / 25  # some 2,100 pairs took 132 pages, row by row
 
 
 def test_rules_refusals_totals_and_permits_stand_on_it(pages: list[str], sample_plan: Plan) -> None:

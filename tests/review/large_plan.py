@@ -31,7 +31,7 @@ def repeat_plan(delivered: Delivered, copies: int) -> Delivered:
     tables["season"] = _spread(_add_up(delivered.tables["season"], copies), copies)
     tables["permits"] = _add_up(delivered.tables["permits"], copies)
     products = _add_up(delivered.csv["product_budget.csv"], copies)
-    papers = ("crew_sheets.", "proposal.", "record.")  # they are of the first copy alone
+    papers = ("crew_sheets.", "proposal.", "record.", "bid_schedule.", "season.")  # of the first copy alone
     hashes = {name: digest for name, digest in delivered.hashes.items() if not name.startswith(papers)}
     return replace(
         delivered,

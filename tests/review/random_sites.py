@@ -498,8 +498,8 @@ def deliver_quickly(plan: Any, folder: Path) -> Path:
     if plan.site.treatments is not None:
         proposal.write_proposal(plan, folder / "proposal.csv")
         records.write_record(plan, folder / "record.csv")
-    left_out = dict.fromkeys(
-        ("map.html", "compliance.html", "compliance.csv", "plan.xlsx", "crew_sheets.pdf"), "for speed"
-    )
+    pages = ("map.html", "compliance.html", "compliance.csv", "charts.html")
+    papers = ("plan.xlsx", "crew_sheets.pdf", "compliance.pdf", "proposal.pdf", "record.pdf")
+    left_out = dict.fromkeys((*pages, *papers), "for speed")
     runfile.write_run_file(plan, folder / "run.json", left_out)
     return folder

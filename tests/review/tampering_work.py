@@ -389,3 +389,120 @@ def unit_named_otherwise_behind_the_sheets(delivered: Delivered) -> Delivered:
         units.loc[units.index[first(units["treatment_id"] == "emergent-stream")], "unit_id"] = "A01-99"
 
     return edit_layer(delivered, "units", edit)
+
+
+# ---- what is said twice: layers, overlaps, words, reasons, nearest points
+
+
+def _change(layer: str, column: str, change: Any, check: str) -> None:
+    def falsify(delivered: Delivered) -> Delivered:
+        def edit(frame: gpd.GeoDataFrame) -> None:
+            frame[column] = change(frame[column])
+
+        return edit_layer(delivered, layer, edit)
+
+    falsify.__name__ = f"{layer}_{column}_changed"
+    falsify.__doc__ = f"{column} of the layer {layer} is another one."
+    falsifies(check)(falsify)
+
+
+_change("water", "width_ft", lambda widths: widths / 2, "repeats")
+_change("water", "name", lambda names: names.replace("Mink Pond", "Mirror Pool"), "repeats")
+_change("history", "ae_lb_per_acre", lambda doses: doses / 2, "repeats")
+_change("history", "date", lambda dates: dates.astype(str).str.replace("2027", "2026"), "repeats")
+_change("overlaps", "area_m2", lambda areas: areas / 2, "repeats")
+_change("overlaps", "same_species", lambda flags: 1 - flags, "repeats")
+_change("setback_zones", "forbids", lambda texts: texts.where(texts == "", "every ester"), "repeats")
+
+
+@falsifies("repeats")
+def overlap_struck_off(delivered: Delivered) -> Delivered:
+    """Two patches on one ground are no longer told."""
+    return edit_layer(delivered, "overlaps", lambda frame: frame.iloc[1:].reset_index(drop=True))
+
+
+@falsifies("repeats")
+def currency_changed(delivered: Delivered) -> Delivered:
+    """The season costs as many of another currency."""
+
+    def edit(season: pd.DataFrame) -> None:
+        season.loc[season["item"] == "cost", "unit"] = "EUR"
+
+    return edit_table(delivered, "season", edit)
+
+
+@falsifies("repeats")
+def hours_given_to_another_patch(delivered: Delivered) -> Delivered:
+    """A row of hours names another patch than its unit."""
+
+    def edit(hours: pd.DataFrame) -> None:
+        hours.loc[hours.index[0], "patch_id"] = "C03"
+
+    return edit_table(delivered, "unit_hours", edit)
+
+
+def _replace_reason(old: str, new: str) -> Any:
+    def edit(options: pd.DataFrame) -> None:
+        row = options.index[first(options["reason"].str.contains(old))]
+        options.loc[row, "reason"] = options["reason"].str.replace(old, new, regex=True)[row]
+
+    return edit
+
+
+@falsifies("reasons")
+def distance_in_a_reason_raised(delivered: Delivered) -> Delivered:
+    """A refusal names a distance with one more digit."""
+    return edit_table(delivered, "options", _replace_reason("(?<=water-100-aquatic: )(?=[1-9])", "9"))
+
+
+@falsifies("reasons")
+def required_distance_in_a_reason_raised(delivered: Delivered) -> Delivered:
+    """A refusal names another distance than its rule asks for."""
+    return edit_table(delivered, "options", _replace_reason(r"\(100\.0 ft required\)", "(150.0 ft required)"))
+
+
+@falsifies("reasons")
+def limit_in_a_reason_lowered(delivered: Delivered) -> Delivered:
+    """A refusal names a yearly limit that no label has."""
+    return edit_table(delivered, "options", _replace_reason("of 8 lb ae/acre", "of 7 lb ae/acre"))
+
+
+@falsifies("reasons")
+def reason_of_a_unit_softened(delivered: Delivered) -> Delivered:
+    """A unit without a treatment is said to need none."""
+
+    def edit(units: gpd.GeoDataFrame) -> None:
+        bare = (units["status"] == "no_option") & (units["area_counted_with"].fillna("") == "")
+        units.loc[bare, "reason"] = "no treatment needed here"
+
+    return edit_layer(delivered, "units", edit)
+
+
+@falsifies("compliance")
+def nearest_point_moved(delivered: Delivered) -> Delivered:
+    """The point that a distance runs to is some 8 m off."""
+
+    def edit(frame: pd.DataFrame) -> None:
+        frame.loc[frame.index[first(frame["achieved_ft"] > 5)], "to_lon"] += 1e-4
+
+    return edit_table(delivered, "compliance", edit)
+
+
+@falsifies("compliance")
+def both_points_moved(delivered: Delivered) -> Delivered:
+    """Both ends of a distance lie some 11 m further north."""
+
+    def edit(frame: pd.DataFrame) -> None:
+        frame.loc[frame.index[1], ["from_lat", "to_lat"]] += 1e-4
+
+    return edit_table(delivered, "compliance", edit)
+
+
+@falsifies("approval")
+def patches_marked_as_approved(delivered: Delivered) -> Delivered:
+    """Patches call themselves approved, and no approval was ever compared."""
+
+    def edit(patches: gpd.GeoDataFrame) -> None:
+        patches["approval"] = "as approved"
+
+    return edit_layer(delivered, "patches", edit)

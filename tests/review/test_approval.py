@@ -528,6 +528,28 @@ def test_without_the_package_a_signature_is_said_not_to_be_checked(copied: Path,
 # ---- a folder that was changed after it was approved
 
 
+def test_a_sheet_exchanged_with_its_hash_renewed_is_not_what_was_approved(copied: Path, keys) -> None:
+    approve(copied, key=keys["own.pem"], replace=True)
+    assert not pick(look(copied, keys["own.pub.pem"]), "approval", "violation")
+    (copied / "record.csv").write_text("another record\n", encoding="utf-8")
+    run = json.loads((copied / "run.json").read_bytes())
+    run["outputs"]["record.csv"] = hashlib.sha256((copied / "record.csv").read_bytes()).hexdigest()
+    (copied / "run.json").write_text(json.dumps(run), encoding="utf-8")
+    found = pick(look(copied, keys["own.pub.pem"]), "approval", "violation")
+    assert [item[0] for item in found] == ["run.json"]
+    assert "other ones than those that were approved" in found[0][2]
+
+
+def test_a_later_plan_says_that_its_sheets_are_not_those_approved(first: Path, tmp_path: Path) -> None:
+    folder = deliver_quickly(
+        plan_again(first, tmp_path / "site", operations=OPERATIONS.format(price=41)), tmp_path / "plan"
+    )
+    shutil.copy(first / APPROVAL_FILE, folder)
+    table = look(folder)
+    assert not pick(table, "approval", "violation")
+    assert table["found"].str.contains("approved for an earlier plan").any()
+
+
 def test_a_unit_changed_after_the_approval_is_a_violation(first: Path) -> None:
     delivered = load_once(first)
     units = delivered.layers["units"].copy()

@@ -11,7 +11,8 @@ from pathlib import Path
 import pytest
 
 from tussock.review.checklist import CHECKLIST
-from tussock.review.folder import review_folder
+from tussock.review.folder import review_folder, run_checks
+from tussock.review.loading import load_folder
 
 
 @pytest.fixture
@@ -75,6 +76,16 @@ def test_a_file_cut_in_half_is_one_finding(folder: Path, name: str) -> None:
 def test_a_foreign_file_is_one_finding(folder: Path, name: str) -> None:
     (folder / name).write_bytes(b"\x89PNG\r\n\x1a\n" + bytes(range(256)) * 8)
     assert_one_finding(review_folder(folder, None), name, "foreign")
+
+
+@pytest.mark.parametrize("name", ["crew_sheets.pdf", "compliance.pdf"])
+def test_a_pdf_that_ends_well_and_is_none_is_named(folder: Path, name: str) -> None:
+    pytest.importorskip("pypdf")
+    (folder / name).write_bytes(b"%PDF-1.4\n" + b"x" * 500 + b"\n%%EOF\n")
+    table = run_checks(load_folder(folder), only={"sheets"})
+    bad = table[table["level"] == "violation"]
+    assert list(bad["where"]) == [name]
+    assert bad["found"].iloc[0].startswith("cannot be read as a PDF")
 
 
 def test_a_csv_file_cut_within_a_row_is_one_finding(folder: Path) -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from itertools import chain
 from pathlib import Path
 from typing import Any, Final
 
@@ -10,6 +11,7 @@ from tussock.base.stages import PlanTables
 from tussock.base.verdicts import FAILS, FIELD_CHECK, NOT_CHECKED
 from tussock.deliver.report_content import describe_plan
 from tussock.deliver.report_pages import Column, Front, Pages
+from tussock.deliver.report_rows import PairGroup, split_met_rows
 from tussock.deliver.sheets_layout import require_reportlab
 
 REPORT_PDF: Final = "compliance.pdf"
@@ -24,6 +26,9 @@ _MAPS_PT: Final = 290.0
 #: Room of the plan's own table, and of a heading with the first row of the tasks, that names many units [pt].
 _ABOUT_PT: Final = 170.0
 _TASKS_PT: Final = 200.0
+#: Letters of the annex [pt], and pairs beside each other in it.
+_ANNEX_PT: Final = 6.5
+_ANNEX_ACROSS: Final = 4
 _HEAVY: Final = (FAILS, NOT_CHECKED, FIELD_CHECK)
 
 
@@ -50,7 +55,17 @@ def write_report_pdf(plan: PlanTables, path: Path) -> None:
     size = _LETTER if plan.site.options.units == "us" else _A4
     title = f"Review of the loaded rules: {plan.site.name}, season {plan.site.season}"
     pages = Pages(Front(title, f"Tussock {__version__}. {content['not_ready']}.", *size))
-    for section in (_set_front, _set_decide, _set_tasks, _set_rules, _set_refusals, _set_totals, _set_pairs, _set_end):
+    for section in (
+        _set_front,
+        _set_decide,
+        _set_tasks,
+        _set_rules,
+        _set_refusals,
+        _set_totals,
+        _set_pairs,
+        _set_end,
+        _set_annex,
+    ):
         section(pages, content)
     pages.save(path, plan.site.name)
 
@@ -314,16 +329,87 @@ def _set_totals(pages: Pages, content: dict[str, Any]) -> None:
 
 
 def _set_pairs(pages: Pages, content: dict[str, Any]) -> None:
-    pages.heading("All other pairs of unit and rule")
-    rows = [*content["met"], *(row for group in content["clear"] for row in group["rows"])]
-    if not rows:
+    """Set what is met and in force row by row, the rest summed up by rule; the annex has each pair in small print."""
+    near, groups = split_met_rows(content["met"], [row for group in content["clear"] for row in group["rows"]])
+    if not near and not groups:
+        pages.heading("All other pairs of unit and rule")
         pages.text("None.")
         return
-    pages.text("First the rules in force that the planned treatment meets, the smallest margin first; then by patch.")
-    shown = rows[:MOST_PAIRS]
-    pages.table(_list_pair_columns(content), map(_list_pair_cells, shown), size=7.5)
-    if len(rows) > len(shown):
-        pages.text(f"{len(rows) - len(shown):,} more pairs stand in compliance.csv.", bold=True)
+    if near:
+        pages.heading("Rules in force that the planned treatment meets")
+        pages.text("The smallest margin first. Rules for the whole site stand in the table that follows.")
+        shown = near[:MOST_PAIRS]
+        pages.table(_list_pair_columns(content), map(_list_pair_cells, shown), size=7.5)
+        if len(near) > len(shown):
+            pages.text(f"{len(near) - len(shown):,} more pairs stand in compliance.csv.", bold=True)
+    if groups:
+        pages.heading("All other pairs, summed up by rule and verdict")
+        pages.text("Clear of the rule, in force on the whole site, to do, or not applicable. The annex has each pair.")
+        pages.table(_list_sum_columns(content), map(_list_sum_cells, groups))
+
+
+def _list_sum_columns(content: dict[str, Any]) -> list[Column]:
+    length = content["length"]
+    return [
+        Column("Rule", 1.6),
+        Column(f"Required [{length}]", 0.8, number=True),
+        Column("Verdict", 1.9),
+        Column("Pairs", 0.5, number=True),
+        Column("Nearest unit", 0.9),
+        Column(f"Achieved [{length}]", 0.8, number=True),
+        Column("From", 1.8),
+        Column("What follows", 2.0),
+        Column("Clause and source", 2.0),
+    ]
+
+
+def _list_sum_cells(group: PairGroup) -> list[str]:
+    first, nearest = group.rows[0], group.nearest
+    known = nearest["achieved"] != ""
+    return [
+        f"{first['rule']} {first['draft']}".strip(),
+        first["required"],
+        first["verdict"],
+        f"{len(group.rows):,}",
+        nearest["unit"] if known else "",
+        nearest["achieved"],
+        nearest["feature"],
+        first["note"],
+        first["source"],
+    ]
+
+
+def _set_annex(pages: Pages, content: dict[str, Any]) -> None:
+    """Set each pair that was summed up: one cell for each, the words that pairs have in common above them."""
+    _, groups = split_met_rows(content["met"], [row for group in content["clear"] for row in group["rows"]])
+    if not groups:
+        return
+    pages.heading("Annex: every pair that was summed up")
+    left = MOST_PAIRS
+    for group in groups:
+        shown, first = group.rows[:left], group.rows[0]
+        if not shown:
+            break
+        left -= len(shown)
+        pages.text(_head_group(content, first), bold=True, size=_ANNEX_PT)
+        if first["achieved"] == "":
+            pages.text(", ".join(row["unit"] for row in shown), size=_ANNEX_PT)
+            continue
+        cells = [[row["unit"], row["achieved"], row["feature"]] for row in shown]
+        cells += [["", "", ""]] * (-len(cells) % _ANNEX_ACROSS)
+        lines = [list(chain(*cells[k : k + _ANNEX_ACROSS])) for k in range(0, len(cells), _ANNEX_ACROSS)]
+        heads = [Column("Unit", 1.0), Column(f"[{content['length']}]", 0.8, number=True), Column("From", 2.4)]
+        pages.table(heads * _ANNEX_ACROSS, lines, size=_ANNEX_PT)
+    more = sum(len(group.rows) for group in groups) - (MOST_PAIRS - left)
+    if more > 0:
+        pages.text(f"{more:,} more pairs stand in compliance.csv.", bold=True)
+
+
+def _head_group(content: dict[str, Any], first: dict[str, str]) -> str:
+    length = content["length"]
+    asked = f"{first['required']} {length} required, error {first['error']} {length}" if first["required"] else ""
+    parts = [f"{first['rule']} {first['draft']}".strip(), asked, first["verdict"], first["note"], first["source"]]
+    return "; ".join(part for part in parts if part)
 
 
 def _set_end(pages: Pages, content: dict[str, Any]) -> None:

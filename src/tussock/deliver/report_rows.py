@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import re
 from dataclasses import dataclass
 from typing import Any, Final
 
@@ -39,6 +40,8 @@ VERDICTS: Final = (
 )
 _RANK: Final = {verdict.name: rank for rank, verdict in enumerate(VERDICTS)}
 _LOOK: Final = {verdict.name: verdict.look for verdict in VERDICTS}
+#: The part of a note that tells the distance along the slope.
+_SLOPE: Final = re.compile(r"[\d.,]+ (?:ft|m) along the slope")
 _DECIDE: Final = (FAILS, NOT_CHECKED, FIELD_CHECK)
 
 
@@ -114,6 +117,44 @@ def group_clear_rows(plan: PlanTables) -> list[dict[str, Any]]:
     for row in table[~shown].to_dict("records"):
         groups.setdefault(str(row["patch_id"]), []).append(_describe_row(plan, row))
     return [{"patch": patch, "rows": rows} for patch, rows in groups.items()]
+
+
+@dataclass(frozen=True)
+class PairGroup:
+    """Pairs that differ in nothing but unit, distance and feature."""
+
+    rows: list[dict[str, str]]
+
+    @property
+    def nearest(self) -> dict[str, str]:
+        """The pair with the least distance; the first where none is known."""
+        return min(self.rows, key=lambda row: float(row["achieved"] or "inf"))
+
+
+def split_met_rows(
+    met: list[dict[str, str]], others: list[dict[str, str]]
+) -> tuple[list[dict[str, str]], list[PairGroup]]:
+    """Return the pairs in force with a distance, row by row, and all others in groups.
+
+    Parameters
+    ----------
+    met
+        Pairs in force that the plan meets.
+    others
+        All pairs that are no case to decide.
+    """
+    near = [row for row in met if row["achieved"]]
+    groups: dict[tuple[str, ...], list[dict[str, str]]] = {}
+    for row in [*(row for row in met if not row["achieved"]), *others]:
+        # on the whole site the note names the treatment of each unit, with a slope it holds a figure of its own
+        whole = row["verdict"] == MEETS and not row["achieved"]
+        parts = [] if whole else row["note"].split("; ")
+        own = [part.partition(" (")[0] for part in parts if _SLOPE.match(part)]
+        note = "; ".join(part for part in parts if not _SLOPE.match(part))
+        key = tuple(row[name] for name in ("rule", "draft", "required", "error", "verdict", "source"))
+        feature = "; ".join([row["feature"], *own])
+        groups.setdefault((*key, note), []).append(row | {"note": note, "feature": feature})
+    return near, [PairGroup(groups[key]) for key in sorted(groups, key=lambda key: (key[0], _RANK.get(key[4], -1)))]
 
 
 def _margin(plan: PlanTables, row: dict[str, Any]) -> float:

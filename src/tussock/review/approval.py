@@ -26,7 +26,7 @@ from tussock.base.marks import name_datum, read_datum
 from tussock.review.catalog import Catalog, read_catalog
 from tussock.review.delivered import Delivered
 from tussock.review.evidence import Evidence
-from tussock.review.rows import Row, info, violation, warning
+from tussock.review.rows import MOST_ROWS, Row, info, violation, warning
 
 APPROVAL_CHECK: Final = "approval"
 _ANEW: Final = "approve it anew before work"
@@ -165,7 +165,7 @@ def check_approval(evidence: Evidence, trusted: Path | None = None, site_path: P
     """
     path = _find_file(evidence, site_path)
     if not path.is_file():
-        return [_say_missing(evidence, trusted)]
+        return [*_find_false_marks(evidence), _say_missing(evidence, trusted)]
     data = path.read_bytes()
     if not data:
         return [
@@ -202,6 +202,18 @@ def _say_missing(evidence: Evidence, trusted: Path | None) -> Row:
     return info(APPROVAL_FILE, "no approval in the folder: nothing counts as approved")
 
 
+def _find_false_marks(evidence: Evidence) -> list[Row]:
+    """Find patches that call themselves approved in a plan that was compared with no approval."""
+    if _find_input(evidence.delivered.run) is not None:
+        return []
+    ids, marks = evidence.patches["patch_id"].tolist(), evidence.patches["approval"].tolist()
+    return [
+        violation(f"patch {name}, approval", mark, "a blank: the plan was compared with no approval")
+        for name, mark in zip(ids, marks, strict=True)
+        if mark
+    ][:MOST_ROWS]
+
+
 def _check_trust(approval: Approval, trusted: Path | None) -> tuple[Row | None, list[Row]]:
     """Return what refuses an approval; else what there is to say about its signature."""
     expected = "a signature by the key of the approver, known by another way"
@@ -236,7 +248,7 @@ def _compare(evidence: Evidence, approval: Approval, data: bytes) -> tuple[list[
     told = _find_input(delivered.run) == hashlib.sha256(data).hexdigest()
     now = take_prints(delivered, evidence.catalog, read_datum(content["datum"]))
     compared = compare_prints(approval.prints, now, evidence.system)
-    rows = _check_states(evidence, compared, told=told)
+    rows = [*_check_run_hash(delivered, content, told=told), *_check_states(evidence, compared, told=told)]
     say = warning if told else violation
     rows += [
         say(f"patch {name}", "approved, and no patch of this plan", "every patch that was approved")
@@ -248,6 +260,20 @@ def _compare(evidence: Evidence, approval: Approval, data: bytes) -> tuple[list[
         for title, what in compare_rulesets(content["rulesets"], rulesets)
     ]
     return rows, compared.states
+
+
+def _check_run_hash(delivered: Delivered, content: Mapping[str, Any], *, told: bool) -> list[Row]:
+    """Check that run.json is the one that was signed off: its hashes hold every other file, sheets and PDFs too.
+
+    A plan that was made after the approval and compared with it has a run.json of its own.
+    """
+    found, approved = delivered.hashes.get("run.json", ""), str(content["run_sha256"])
+    if found == approved:
+        return []
+    if told:
+        return [info(APPROVAL_FILE, "approved for an earlier plan: sheets, pages and tables are not those it was for")]
+    note = f"crew sheets, pages and tables may be other ones than those that were approved; {_ANEW}"
+    return [violation("run.json", f"SHA-256 {found[:16]}...", f"{approved[:16]}..., as approved", note)]
 
 
 def find_states(evidence: Evidence) -> dict[str, str] | None:

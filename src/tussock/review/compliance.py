@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-from typing import Any
+from typing import Any, Final
 
 import numpy as np
+import shapely
 from numpy.typing import NDArray
 
 from tussock.base.columns import LENGTH
@@ -19,8 +20,9 @@ from tussock.base.verdicts import (
     TO_DO,
     WITHIN_ERROR,
 )
-from tussock.review.columns import find_places
+from tussock.review.columns import find_places, read_number
 from tussock.review.evidence import Evidence
+from tussock.review.geometry import find_geodesic_m
 from tussock.review.measured import Measured
 from tussock.review.rows import Row, info, pick_rows, violation
 from tussock.review.setbacks import find_closed, find_label, find_tolerance_m
@@ -29,6 +31,9 @@ from tussock.review.tanks import find_forbidden
 
 FloatArray = NDArray[np.float64]
 BoolArray = NDArray[np.bool_]
+
+#: The point that a distance runs from may stand off its unit by this [degrees], a tenth of a metre.
+_POINT_OFF_DEG: Final = 1e-6
 
 
 def check_compliance(evidence: Evidence) -> list[Row]:
@@ -49,6 +54,7 @@ def check_compliance(evidence: Evidence) -> list[Row]:
         sub = table.iloc[known].reset_index(drop=True)
         rows += _check_texts(evidence, sub, unit[known], rule[known])
         rows += _check_figures(evidence, sub, unit[known], rule[known])
+        rows += _check_ends(evidence, sub, unit[known], known)
         rows += check_slopes(evidence, sub, unit[known], rule[known])
         rows += _check_verdicts(evidence, sub, unit[known], rule[known])
     return [*rows, info("compliance", f"{len(table)} rows of unit and setback")]
@@ -134,6 +140,34 @@ def _check_figures(evidence: Evidence, table: Any, unit: NDArray[np.intp], rule:
             off,
         )
     return rows + _check_features(evidence, table, unit, rule)
+
+
+def _check_ends(evidence: Evidence, table: Any, unit: NDArray[np.intp], rows_of: NDArray[np.intp]) -> list[Row]:
+    """Check both ends of a distance: as far apart as achieved, the first on the unit."""
+    source = evidence.delivered.tables["compliance"].iloc[rows_of]
+    ends = [read_number(source, name) for name in ("from_lon", "from_lat", "to_lon", "to_lat")]
+    known = np.flatnonzero(np.isfinite(np.column_stack(ends)).all(axis=1))
+    from_lon, from_lat, to_lon, to_lat = (values[known] for values in ends)
+    apart = find_geodesic_m(np.column_stack([from_lon, from_lat]), np.column_stack([to_lon, to_lat]))
+    achieved = table["achieved_m"].to_numpy()[known]
+    rows = pick_rows(
+        np.abs(apart - achieved) > find_tolerance_m(achieved),
+        lambda k: violation(
+            f"{_name(table, known[k])}, nearest points",
+            _show(evidence, apart[k]),
+            f"{_show(evidence, achieved[k])} apart",
+        ),
+        np.abs(apart - achieved),
+    )
+    shapes = evidence.unit_degrees[unit[known]]
+    middle = shapely.bounds(shapes)[:, ::2].mean(axis=1)
+    turned = from_lon + 360.0 * np.round((np.nan_to_num(middle, nan=0.0) - from_lon) / 360.0)
+    off = shapely.distance(shapely.points(turned, from_lat), shapes)
+    return rows + pick_rows(
+        off > _POINT_OFF_DEG,
+        lambda k: violation(f"{_name(table, known[k])}, from", "a point off the unit", "a point on its outline"),
+        off,
+    )
 
 
 def _varies(item: Measured) -> bool:

@@ -22,7 +22,7 @@ LAYERS: Final = ("patches", "units", "setback_zones", "water")
 MORE_LAYERS: Final = ("receptors", "access", "history", "overlaps")
 #: Tables of plan.gpkg without geometry that every plan has, and those that it has where there is something in them.
 TABLES: Final = ("options", "compliance", "season")
-MORE_TABLES: Final = ("unit_hours", "stems", "permits")
+MORE_TABLES: Final = ("unit_hours", "stems", "permits", "findings", "about")
 #: CSV files, and the table that each repeats.
 CSV_FILES: Final[Mapping[str, str]] = {
     "patch_budget.csv": "patches",
@@ -32,6 +32,12 @@ CSV_FILES: Final[Mapping[str, str]] = {
 }
 #: Files that a plan folder has in any case; the others are those that run.json lists.
 FILES: Final = ("plan.gpkg", *CSV_FILES, "map.html", "compliance.html", "run.json")
+#: Files that it has too, unless run.json says why one was left out.
+WRITTEN: Final = ("plan.xlsx", "crew_sheets.pdf", "compliance.pdf", "charts.html")
+#: Files that need no extra package, so that none is ever left out.
+NEVER_LEFT_OUT: Final = ("plan.gpkg", "patch_budget.csv", "unit_budget.csv", "product_budget.csv", "run.json")
+#: Files of a plan with treatments.
+FORMS: Final = ("proposal.csv", "proposal.pdf", "record.csv", "record.pdf")
 
 
 @dataclass(frozen=True)

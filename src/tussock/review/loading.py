@@ -12,7 +12,18 @@ from typing import TYPE_CHECKING, Any, Final, TypeVar
 
 from tussock.base.approval import APPROVAL_FILE
 from tussock.review import readers
-from tussock.review.delivered import CSV_FILES, FILES, LAYERS, MORE_LAYERS, MORE_TABLES, TABLES, Delivered
+from tussock.review.delivered import (
+    CSV_FILES,
+    FILES,
+    FORMS,
+    LAYERS,
+    MORE_LAYERS,
+    MORE_TABLES,
+    NEVER_LEFT_OUT,
+    TABLES,
+    WRITTEN,
+    Delivered,
+)
 from tussock.review.rows import Row, info, violation, warning
 
 if TYPE_CHECKING:
@@ -146,7 +157,8 @@ def _check_files(loader: _Loader, run: dict[str, Any]) -> None:
     """Look at every file from outside: missing, empty, cut short, foreign, and those that are not of the plan."""
     left_out = run.get("left_out")
     left_out = left_out if isinstance(left_out, dict) else {}
-    wanted = dict.fromkeys([*FILES, *map(str, run["outputs"])])
+    treated = any(isinstance(item, dict) and item.get("role") == "treatments" for item in run["documents"])
+    wanted = dict.fromkeys([*FILES, *WRITTEN, *(FORMS if treated else ()), *map(str, run["outputs"])])
     for name in wanted:
         path = loader.folder / name
         if Path(name).name != name:
@@ -154,7 +166,8 @@ def _check_files(loader: _Loader, run: dict[str, Any]) -> None:
         elif path.is_file():
             _check_file(loader, path)
         elif name in left_out:
-            loader.rows.append(info(name, "not checked: left out when the plan was written", "", str(left_out[name])))
+            say = violation if name in NEVER_LEFT_OUT else warning
+            loader.rows.append(say(name, "not checked: left out when the plan was written", "", str(left_out[name])))
         else:
             loader.refuse(name, "missing")
     for item in sorted(loader.folder.iterdir()):
@@ -184,6 +197,10 @@ def _read_geopackage(loader: _Loader) -> tuple[dict[str, gpd.GeoDataFrame], dict
     names = loader.attempt(GEOPACKAGE, lambda: readers.list_contents(path))
     layers: dict[str, gpd.GeoDataFrame] = {}
     tables: dict[str, pd.DataFrame] = {}
+    known = {*LAYERS, *MORE_LAYERS, *TABLES, *MORE_TABLES, "layer_styles"}
+    for name in sorted(set(names or ()) - known):
+        note = "someone may take it for what was planned; take it out of the file"
+        loader.rows.append(violation(f"{GEOPACKAGE}, {name}", "a layer or table that no plan has", "", note))
     for name in () if names is None else (*LAYERS, *MORE_LAYERS, *TABLES, *MORE_TABLES):
         where = f"{GEOPACKAGE}, {name}"
         if name not in (names or ()):

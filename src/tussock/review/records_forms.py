@@ -3,13 +3,17 @@
 from __future__ import annotations
 
 import math
+import re
 from collections import Counter
-from collections.abc import Iterator
+from collections.abc import Callable, Iterable, Iterator
+from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
+import shapely
 
 from tussock.base import columns as c
+from tussock.base.records import Product
 from tussock.review import readers
 from tussock.review.columns import read_si
 from tussock.review.evidence import Evidence
@@ -22,6 +26,11 @@ FORMS_CHECK: Final = "forms"
 _FILES: Final = {"proposal.csv": c.PROPOSAL, "record.csv": c.RECORD}
 #: Numbers of a CSV file hold 12 digits; a sum of many parts is compared a little wider.
 _TOLERANCE: Final = 1e-9
+#: Columns of the proposal that its authors fill in.
+_LEFT_BLANK: Final = ("growth_stage", "purpose", "applicator", "licence")
+#: Place of a row of the record, six decimals of a degree: a rounded point may stand off its unit by half of the last.
+_LOCATION: Final = re.compile(r"(?P<lat>[0-9.]+) (?P<south>[NS]) (?P<lon>[0-9.]+) (?P<west>[EW])")
+_PLACE_DEG: Final = 1e-6
 _FILLED: Final = tuple(column.si_name for column in c.RECORD[[item.stem for item in c.RECORD].index("applied") :])
 
 
@@ -48,32 +57,85 @@ def check_forms(evidence: Evidence) -> list[Row]:
     return [*rows[:MOST_ROWS], info("folder", f"{read} forms against plan.gpkg")]
 
 
-def _list_uses(evidence: Evidence) -> Iterator[tuple[int, Any, float, float]]:
-    """Yield place of the unit, product (None: without herbicide), its dose [kg ae/ha] and its volume [L]."""
+@dataclass(frozen=True)
+class _Use:
+    """A product in the tank of a planned unit: place of the unit, share of the mix, dose and volume; None: without."""
+
+    place: int
+    product: Product | None
+    share: float = math.nan
+    dose_kg_per_ha: float = math.nan
+    volume_l: float = math.nan
+
+
+def _list_uses(evidence: Evidence) -> Iterator[_Use]:
+    """Yield what is planned on each unit, the treatment's own product first."""
     units = evidence.units
     doses, volumes = units["ae_kg_per_ha"].tolist(), units["product_l"].tolist()
     planned = (units["status"] == "planned").to_numpy() & (evidence.unit_treatment >= 0)
     for place in np.flatnonzero(planned).tolist():
         parts = evidence.components(evidence.treatments[int(evidence.unit_treatment[place])])
         if not parts:
-            yield place, None, math.nan, math.nan
+            yield _Use(place, None)
+            continue
         dose, volume = float(doses[place]), float(volumes[place])
         for product, share in parts:
             first, whole = parts[0]
             if product is not None and first is not None:
                 part = share / whole
-                yield place, product, dose * part * product.strength_kg_per_l / first.strength_kg_per_l, volume * part
+                ratio = part * product.strength_kg_per_l / first.strength_kg_per_l
+                yield _Use(place, product, share, dose * ratio, volume * part)
+
+
+def _describe_product(product: Product | None) -> dict[str, str]:
+    if product is None:
+        return dict.fromkeys(("registration", "active", "form", "restricted_use"), "")
+    restricted = "yes" if product.restricted_use else "no"
+    return {
+        "registration": product.registration,
+        "active": product.active,
+        "form": product.form,
+        "restricted_use": restricted,
+    }
+
+
+def _check_locations(evidence: Evidence, texts: list[str], places: list[int]) -> list[Row]:
+    """Check that the place of each row lies on its unit."""
+    rows = []
+    for text, place in zip(texts, places, strict=True):
+        if place < 0:
+            continue
+        match = _LOCATION.fullmatch(str(text))
+        where = f"record.csv, {evidence.units['unit_id'].iloc[place]}, location"
+        if match is None:
+            rows.append(violation(where, str(text) or "blank", "latitude and longitude of a point in the unit"))
+            continue
+        lat = float(match["lat"]) * (-1 if match["south"] == "S" else 1)
+        lon = float(match["lon"]) * (-1 if match["west"] == "W" else 1)
+        shape = evidence.unit_degrees[place]
+        turns = (lon, lon + 360.0, lon - 360.0)
+        if min(shapely.distance(shape, shapely.Point(turn, lat)) for turn in turns) > _PLACE_DEG:
+            rows.append(violation(where, str(text), "a point in the unit"))
+    return rows
 
 
 def _check_record(evidence: Evidence, table: pd.DataFrame) -> list[Row]:
     units = evidence.units.to_dict("records")
+    patches = evidence.patches
+    species = dict(zip(patches["patch_id"], patches["species"], strict=True))
     expected: dict[tuple[str, ...], dict[str, Any]] = {}
-    for place, product, dose, volume in _list_uses(evidence):
+    places: dict[tuple[str, ...], int] = {}
+    for use in _list_uses(evidence):
+        place, product, dose, volume = use.place, use.product, use.dose_kg_per_ha, use.volume_l
         unit = units[place]
-        expected[str(unit["unit_id"]), "" if product is None else product.id] = {
+        key = str(unit["unit_id"]), "" if product is None else product.id
+        places[key] = place
+        expected[key] = {
+            "patch_id": unit["patch_id"],
+            "species": str(species.get(unit["patch_id"], "")),
             "method": unit["method"],
-            "registration": "" if product is None else product.registration,
-            "active": "" if product is None else product.active,
+            **_describe_product(product),
+            "reentry": "" if product is None else product.reentry,
             "planned_area_m2": unit["area_m2"],
             "planned_product_l": volume,
             "planned_rate_ae_kg_per_ha": dose,
@@ -81,7 +143,9 @@ def _check_record(evidence: Evidence, table: pd.DataFrame) -> list[Row]:
             "planned_to": unit["season_to"],
         }
     names = [_unguard(text) for text in table["unit_id"]]
-    rows = _compare("record.csv", table, list(zip(names, map(_unguard, table["product_id"]), strict=True)), expected)
+    keys: list[tuple[str, ...]] = list(zip(names, map(_unguard, table["product_id"]), strict=True))
+    rows = _compare("record.csv", table, keys, expected)
+    rows += _check_locations(evidence, table["location"].tolist(), [places.get(key, -1) for key in keys])
     for name in _FILLED:
         values = table[name]
         filled = values.notna() & (values != "")
@@ -93,35 +157,59 @@ def _check_record(evidence: Evidence, table: pd.DataFrame) -> list[Row]:
 
 
 def _check_proposal(evidence: Evidence, table: pd.DataFrame) -> list[Row]:
-    units = evidence.units
-    species = dict(zip(evidence.patches["patch_id"], evidence.patches["species"], strict=True))
-    groups: dict[tuple[str, ...], list[tuple[int, Any, float, float]]] = {}
+    units, patches = evidence.units, evidence.patches
+    plants = dict(zip(patches["patch_id"], zip(patches["species"], patches["growth_form"], strict=True), strict=True))
+    groups: dict[tuple[str, ...], list[_Use]] = {}
     for use in _list_uses(evidence):
-        if use[1] is not None:
-            unit = units.iloc[use[0]]
-            group = (str(species.get(unit["patch_id"], "")), str(unit["treatment_id"]), use[1].id)
-            groups.setdefault(group, []).append(use)
-    expected: dict[tuple[str, ...], dict[str, Any]] = {}
-    for key, uses in groups.items():
-        own, product = units.iloc[[use[0] for use in uses]], uses[0][1]
-        known = [use[2] for use in uses if not math.isnan(use[2])]
-        volume = math.fsum(use[3] for use in uses)
-        expected[key] = {
-            "method": own["method"].iloc[0],
-            "registration": product.registration,
-            "active": product.active,
-            "restricted_use": "yes" if product.restricted_use else "no",
-            "rate_ae_kg_per_ha": max(known, default=math.nan),
-            "unit_count": float(len(own)),
-            "area_m2": math.fsum(own["area_m2"]),
-            "product_l": volume,
-            "ae_kg": volume * product.strength_kg_per_l,
-            "date_from": own["season_from"].min(),
-            "date_to": own["season_to"].max(),
-        }
-    columns = (table[name] for name in ("species", "treatment_id", "product_id"))
+        if use.product is not None:
+            unit = units.iloc[use.place]
+            species, form = plants.get(unit["patch_id"], ("", ""))
+            key = (str(species), str(form), str(unit["treatment_id"]), use.product.id)
+            groups.setdefault(key, []).append(use)
+    expected = {key: _describe_line(evidence, uses) for key, uses in groups.items()}
+    columns = (table[name] for name in ("species", "growth_form", "treatment_id", "product_id"))
     keys = list(zip(*(map(_unguard, column) for column in columns), strict=True))
-    return _compare("proposal.csv", table, keys, expected)
+    rows = _compare("proposal.csv", table, keys, expected)
+    for name in _LEFT_BLANK:
+        filled = table[name].notna() & (table[name] != "")
+        rows += [
+            violation(f"proposal.csv, {', '.join(keys[k])}, {name}", str(table[name].iloc[k]), "blank as delivered")
+            for k in np.flatnonzero(np.asarray(filled))
+        ]
+    return rows
+
+
+def _describe_line(evidence: Evidence, uses: list[_Use]) -> dict[str, Any]:
+    """Return what a row of the proposal says of the uses that it sums up."""
+    own, product = evidence.units.iloc[[use.place for use in uses]], uses[0].product
+    treatment = evidence.treatments[int(evidence.unit_treatment[uses[0].place])]
+    volume = math.fsum(use.volume_l for use in uses)
+    setbacks = {name for text in own["setbacks"] for name in str(text).split(";") if name}
+    return {
+        **_describe_product(product),
+        "method": own["method"].iloc[0],
+        "equipment": treatment.equipment or "",
+        "carrier": own["carrier"].iloc[0],
+        "concentration_pct": uses[0].share * 100,
+        "spray_l_per_ha": _find_known(own["spray_l_per_ha"], max),
+        "rate_ae_kg_per_ha": _find_known([use.dose_kg_per_ha for use in uses], max),
+        "unit_count": float(len(own)),
+        "area_m2": math.fsum(own["area_m2"]),
+        "infested_m2": math.fsum(own["infested_m2"]),
+        "product_l": volume,
+        "ae_kg": volume * (math.nan if product is None else product.strength_kg_per_l),
+        "applications": 1.0,
+        "date_from": own["season_from"].min(),
+        "date_to": own["season_to"].max(),
+        "nearest_water_m": _find_known(own["nearest_water_m"], min),
+        "setbacks": ";".join(sorted(setbacks)),
+        "patches": ";".join(dict.fromkeys(own["patch_id"].astype(str))),
+    }
+
+
+def _find_known(values: Iterable[float], choose: Callable[..., float]) -> float:
+    """Return the largest or least of the numbers that are known; nan where none is."""
+    return float(choose([value for value in values if not math.isnan(value)], default=math.nan))
 
 
 def _unguard(text: str) -> str:

@@ -1,4 +1,4 @@
-"""In: crew_sheets.pdf and the units. Out: findings where a sheet does not name what is planned on a unit."""
+"""In: the PDFs of a folder and the units. Out: findings where a sheet or a paper does not say what is planned."""
 
 from __future__ import annotations
 
@@ -36,14 +36,64 @@ class _Sheet:
         return self.head == name or (self.head.endswith(_CUT) and name.startswith(self.head.removesuffix(_CUT)))
 
 
+#: Papers that are signed or filled in, and the title on the first page of each.
+_PAPERS: Final = {
+    "compliance.pdf": "Review of the loaded rules",
+    "proposal.pdf": "Proposal",
+    "record.pdf": "As-applied record",
+}
+_NUMBERED: Final = re.compile(r"Page [0-9,]+ of ([0-9,]+)", re.IGNORECASE)
+
+
 def check_sheets(evidence: Evidence) -> list[Row]:
+    """Check that the sheet of each patch names every planned unit, and that each paper is the one of this plan."""
+    return [*_check_papers(evidence), *_check_crew_sheets(evidence)]
+
+
+def _check_papers(evidence: Evidence) -> list[Row]:
+    """Check title, site, season and number of pages of what is signed or filled in; the hash holds the rest."""
+    delivered, catalog = evidence.delivered, evidence.catalog
+    names = [name for name in _PAPERS if name in delivered.hashes and name not in delivered.unread]
+    if not names or find_spec("pypdf") is None:
+        return []
+    rows = []
+    for name in names:
+        try:
+            reader: Any = import_module("pypdf").PdfReader(delivered.folder / name)
+            text = str(reader.pages[0].extract_text())
+        except Exception as error:  # noqa: BLE001  (a damaged file can make the reader raise anything)
+            rows.append(_describe_damage(name, error))
+            continue
+        plain = _join(text)
+        missing = [
+            words
+            for words in (_PAPERS[name], catalog.name, f"season {catalog.season}")
+            if words.isascii() and _join(words) not in plain
+        ]
+        if missing:
+            rows.append(violation(name, f"nothing of {', '.join(missing)} on its first page", "the paper of this plan"))
+        stated = _NUMBERED.search(text)
+        if stated is not None and int(stated[1].replace(",", "")) != len(reader.pages):
+            rows.append(violation(name, f"{len(reader.pages)} pages", f"{stated[1]}, as its first page says"))
+    return [*rows, info("folder", f"{len(names)} papers by title, site, season and pages; the rest by their hash")]
+
+
+def _describe_damage(name: str, error: Exception) -> Row:
+    text = " ".join(str(error).split())[:120] or type(error).__name__
+    return violation(name, f"cannot be read as a PDF ({text})", "the file as the plan wrote it")
+
+
+def _check_crew_sheets(evidence: Evidence) -> list[Row]:
     """Check that the sheet of each patch names every planned unit, and its product at the share of the mix."""
     delivered = evidence.delivered
     if FILE not in delivered.hashes or FILE in delivered.unread:
         return [info(FILE, "not checked: it is not there")]
     if find_spec("pypdf") is None:
         return [info(FILE, "by its hash alone: the package pypdf is not installed")]
-    sheets, pages = _read_sheets(delivered.folder / FILE, delivered.hashes[FILE])
+    try:
+        sheets, pages = _read_sheets(delivered.folder / FILE, delivered.hashes[FILE])
+    except Exception as error:  # noqa: BLE001  (a damaged file can make the reader raise anything)
+        return [_describe_damage(FILE, error)]
     if pages > _MOST_PAGES:
         return [info(FILE, f"by its hash alone: {pages} pages, {_MOST_PAGES} are read at most")]
     units = evidence.units

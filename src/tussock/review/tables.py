@@ -191,7 +191,11 @@ def compare_tables(name: str, main: pd.DataFrame, other: pd.DataFrame, where: st
     shown = _read_texts(main[keys[0]])
     for key in keys[1:]:
         shown = shown + ", " + _read_texts(main[key])
-    rows = []
+    rows = [
+        violation(f"{where}, {column}", "a column that plan.gpkg has not", "the columns of plan.gpkg")
+        for column in other.columns
+        if column not in main.columns
+    ]
     for column in main.columns:
         if column in other.columns:
             rows += _compare_column(main[column], other[column], shown, f"{where}, {column}")

@@ -1,0 +1,255 @@
+"""In: a delivered plan. Out: findings where what is said twice in it does not agree: layers, words, run.json."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any, Final
+
+import numpy as np
+import shapely
+
+from tussock.base import columns as c
+from tussock.base.errors import QuantityError
+from tussock.base.records import Combination
+from tussock.base.units import parse_quantity
+from tussock.review.columns import find_places, read_number
+from tussock.review.evidence import Evidence
+from tussock.review.limits import find_shared
+from tussock.review.rows import Row, info, pick_rows, show_number, violation
+
+#: Layer, column as it was read, its size in SI, column as it was used.
+_TWICE: Final = (
+    ("water", "width_ft", c.LENGTH.us_size, "width_m"),
+    ("history", "ae_lb_per_acre", c.DOSE.us_size, "ae_kg_per_ha"),
+)
+_SIZES: Final = 1e-6
+#: Areas in common of two outlines: relative, and of slivers [m2].
+_SHARE: Final = 1e-4
+_SLIVER_M2: Final = 0.1
+#: Columns that name a feature before its name does.
+_OTHER_IDS: Final = ("water_id", "receptor_id", "access_id", "feature_id", "id")
+
+
+def check_repeats(evidence: Evidence) -> list[Row]:
+    """Check what a plan says twice: widths, doses, names, overlaps, what rules forbid, options, layers, inputs."""
+    rows = [
+        *_check_twice(evidence),
+        *_check_labels(evidence),
+        *_check_years(evidence),
+        *_check_overlaps(evidence),
+        *_check_forbids(evidence),
+        *_check_options(evidence),
+        *_check_layers(evidence),
+        *_check_small(evidence),
+    ]
+    return [*rows, info("folder", "widths, doses, names, overlaps, words of rules, options and layers of run.json")]
+
+
+def _check_twice(evidence: Evidence) -> list[Row]:
+    rows: list[Row] = []
+    for layer, told, size, used in _TWICE:
+        frame = evidence.delivered.layers.get(layer)
+        if frame is None or told not in frame.columns or used not in frame.columns:
+            continue
+        one, two = read_number(frame, told) * size, read_number(frame, used)
+        rows += pick_rows(
+            np.abs(one - two) > _SIZES * np.abs(two),
+            lambda k, layer=layer, told=told, used=used, one=one, two=two, size=size: violation(  # type: ignore[misc]
+                f"{layer}, row {k + 1}, {told}",
+                show_number(one[k] / size),
+                f"{show_number(two[k] / size)}, as {used} says",
+            ),
+        )
+    return rows
+
+
+def _check_labels(evidence: Evidence) -> list[Row]:
+    """Check that what distances are said to run from is the name of the feature."""
+    rows: list[Row] = []
+    for layer in ("water", "receptors", "access"):
+        frame = evidence.delivered.layers.get(layer)
+        if frame is None or "name" not in frame.columns or "label" not in frame.columns:
+            continue
+        if any(name in frame.columns for name in _OTHER_IDS):
+            continue
+        names = frame["name"].where(frame["name"].notna(), "").astype(str).str.split().str.join(" ").tolist()
+        labels = frame["label"].astype(str).str.split().str.join(" ").tolist()
+        off = np.array([name not in label for name, label in zip(names, labels, strict=True)], dtype=bool)
+        rows += pick_rows(
+            off,
+            lambda k, layer=layer, names=names, labels=labels: violation(  # type: ignore[misc]
+                f"{layer}, row {k + 1}, name", names[k], f"the name in its label, {labels[k]}"
+            ),
+        )
+    return rows
+
+
+def _check_years(evidence: Evidence) -> list[Row]:
+    """Check that records of earlier work are of the year of the plan: others do not count, and are not delivered."""
+    layer = evidence.delivered.layers.get("history")
+    if layer is None or "date" not in layer.columns or not evidence.catalog.season:
+        return []
+    dates = layer["date"].where(layer["date"].notna(), "").astype(str).str[:10].tolist()
+    off = np.array([bool(date) and date[:4] != str(evidence.catalog.season) for date in dates], dtype=bool)
+    return pick_rows(
+        off, lambda k: violation(f"history, row {k + 1}, date", dates[k], f"a day of {evidence.catalog.season}")
+    )
+
+
+def _check_overlaps(evidence: Evidence) -> list[Row]:
+    """Check that the layer of overlaps has each pair of patches on one ground, with its area and species."""
+    patches = evidence.patches
+    layer = evidence.delivered.layers.get("overlaps")
+    rows: list[Row] = []
+    told: set[tuple[int, int]] = set()
+    if layer is not None and {"patch_a", "patch_b", "area_m2", "same_species"} <= set(layer.columns):
+        first = find_places(patches["patch_id"], layer["patch_a"].astype(str))
+        second = find_places(patches["patch_id"], layer["patch_b"].astype(str))
+        known = np.flatnonzero((first >= 0) & (second >= 0))
+        if len(known) < len(layer):
+            rows.append(violation("overlaps", "a patch that is not there", "the patches of plan.gpkg"))
+        one, two = first[known], second[known]
+        told = {tuple(sorted(pair)) for pair in zip(one.tolist(), two.tolist(), strict=True)}
+        rows += _check_areas(evidence, layer, known, one, two)
+    place = evidence.unit_patch
+    unit, other, _ = find_shared(evidence)
+    pairs = set(zip(place[unit].tolist(), place[other].tolist(), strict=True))
+    ids = patches["patch_id"].tolist()
+    rows += [
+        violation(f"overlaps, {ids[a]} and {ids[b]}", "missing", "each pair of patches on one ground")
+        for a, b in sorted(pairs)
+        if a < b and (a, b) not in told
+    ]
+    return rows
+
+
+def _check_areas(evidence: Evidence, layer: Any, known: Any, one: Any, two: Any) -> list[Row]:
+    ground, ids = evidence.patch_ground, evidence.patches["patch_id"].tolist()
+    planar = shapely.area(evidence.patch_outline[one])
+    scale = np.divide(evidence.patch_area_m2[one], planar, out=np.ones_like(planar), where=planar > 0)
+    wanted = shapely.area(shapely.intersection(ground[one], ground[two])) * scale
+    found = read_number(layer, "area_m2")[known]
+    species = evidence.patches["species"].str.strip().str.casefold().to_numpy(dtype=object)
+    same = (species[one] == species[two]) & (species[one] != "")
+    said = np.nan_to_num(read_number(layer, "same_species")[known]) > 0
+    name = [f"overlaps, {ids[a]} and {ids[b]}" for a, b in zip(one.tolist(), two.tolist(), strict=True)]
+    rows = pick_rows(
+        np.abs(found - wanted) > _SHARE * wanted + _SLIVER_M2,
+        lambda k: violation(f"{name[k]}, area_m2", f"{found[k]:.1f}", f"{wanted[k]:.1f}"),
+    )
+    return rows + pick_rows(
+        same != said, lambda k: violation(f"{name[k]}, same_species", str(said[k]).lower(), str(same[k]).lower())
+    )
+
+
+def _check_forbids(evidence: Evidence) -> list[Row]:
+    """Check that the layer of zones names what each rule forbids."""
+    zones = evidence.table("setback_zones")
+    shown = dict(zip(zones["setback_id"].tolist(), zones["forbids"].tolist(), strict=True))
+    rows = []
+    for _, setback in evidence.catalog.setbacks():
+        said = shown.get(setback.id)
+        if said is None:
+            continue
+        words = _list_forbidden(setback.forbids)
+        if (setback.forbids is None) != (said == "") or any(word not in said for word in words):
+            rows.append(
+                violation(f"setback_zones, {setback.id}, forbids", said or "a blank", ", ".join(words) or "a blank")
+            )
+    return rows
+
+
+def _list_forbidden(forbids: Combination | None) -> list[str]:
+    if forbids is None:
+        return []
+    words = [*forbids.delivery, *(name.replace("_", " ") for name in forbids.method), *forbids.active, *forbids.form]
+    if forbids.aquatic_label is not None:
+        words.append("with an aquatic label" if forbids.aquatic_label else "without an aquatic label")
+    return words or ["every herbicide"]
+
+
+def _find_site(evidence: Evidence) -> Mapping[str, Any]:
+    for item in evidence.delivered.run["documents"]:
+        if isinstance(item, Mapping) and item.get("role") == "site" and isinstance(item.get("content"), Mapping):
+            content: Mapping[str, Any] = item["content"]
+            return content
+    return {}
+
+
+def _check_options(evidence: Evidence) -> list[Row]:
+    """Check that what run.json says was accepted and closed is what the site document asks for."""
+    options = evidence.delivered.run.get("options")
+    options = options if isinstance(options, Mapping) else {}
+    site = _find_site(evidence)
+    header = site.get("site")
+    accepted = header.get("accept_out_of_date", []) if isinstance(header, Mapping) else []
+    accepted = [accepted] if isinstance(accepted, str) else accepted
+    stated = options.get("accept_out_of_date")
+    rows = []
+    if sorted(map(str, stated or [])) != sorted(map(str, accepted or [])):
+        rows.append(violation("run.json, options.accept_out_of_date", str(stated), f"{accepted}, as its site document"))
+    closures, wanted = options.get("closures"), site.get("closure", [])
+    count = len(closures) if isinstance(closures, list) else 0
+    if count != len(wanted):
+        rows.append(
+            violation("run.json, options.closures", f"{count} closures", f"{len(wanted)}, as its site document")
+        )
+    return rows
+
+
+def _check_layers(evidence: Evidence) -> list[Row]:
+    """Check datum and default widths of the layers in run.json, and that each layer has its hash among the inputs."""
+    run = evidence.delivered.run
+    specs = _find_site(evidence).get("layers")
+    specs = specs if isinstance(specs, Mapping) else {}
+    stated = run.get("layers")
+    listed = {
+        item.get("name"): item for item in (stated if isinstance(stated, list) else []) if isinstance(item, Mapping)
+    }
+    roles = {item.get("role") for item in run["inputs"] if isinstance(item, Mapping)}
+    rows = []
+    for name, spec in specs.items():
+        if not isinstance(spec, Mapping):
+            continue
+        if f"layer {name}" not in roles:
+            rows.append(violation(f"run.json, layer {name}", "not among the inputs", "its SHA-256 among the inputs"))
+        item = listed.get(name)
+        if item is None:
+            continue
+        if item.get("datum") != spec.get("datum"):
+            rows.append(violation(f"run.json, layers.{name}.datum", str(item.get("datum")), str(spec.get("datum"))))
+        widths, wanted = item.get("default_width_m"), spec.get("default_width")
+        if not _alike(widths, wanted):
+            rows.append(violation(f"run.json, layers.{name}.default_width_m", str(widths), f"{wanted}, as its site"))
+    return rows
+
+
+def _alike(widths: Any, wanted: Any) -> bool:
+    widths, wanted = widths or {}, wanted or {}
+    if not isinstance(widths, Mapping) or not isinstance(wanted, Mapping) or set(widths) != set(wanted):
+        return False
+    try:
+        sizes = {kind: parse_quantity(str(text), "m") for kind, text in wanted.items()}
+        return all(abs(float(widths[kind]) - size) <= _SIZES * size for kind, size in sizes.items())
+    except (QuantityError, TypeError, ValueError):
+        return False
+
+
+def _check_small(evidence: Evidence) -> list[Row]:
+    """Check the currency of the season, and the patch that the table of hours names for each unit."""
+    operations, season = evidence.catalog.operations, evidence.delivered.tables["season"]
+    currency = "" if operations is None else operations.currency or ""
+    rows = [
+        violation("season, cost, unit", unit, currency)
+        for item, unit in zip(season["item"].tolist(), season["unit"].tolist(), strict=True)
+        if item == "cost" and unit != currency and operations is not None
+    ]
+    place = evidence.unit_hours_row
+    units = evidence.units
+    known = np.flatnonzero(place >= 0)
+    found = evidence.hours["patch_id"].to_numpy(dtype=object)[place[known]] if len(known) else np.empty(0, object)
+    wanted = units["patch_id"].to_numpy(dtype=object)[known]
+    ids = units["unit_id"].to_numpy(dtype=object)[known]
+    return rows + pick_rows(
+        found != wanted, lambda k: violation(f"unit_hours, {ids[k]}, patch_id", str(found[k]), str(wanted[k]))
+    )
