@@ -118,3 +118,51 @@ def test_tables_of_a_second_operations_file_count(sites, operations, time_model,
     )
     plan = tussock.make_plan(tussock.read_site(path))
     assert plan.work["unit_hours"]["records_hours"].tolist() == [0.1]
+
+
+TWICE = {
+    "price": '\n[[price]]\nproduct = "glyphosate-aquatic"\nprice = "50 USD/gal"\nsource = "x"\n',
+    "production": '\n[[production]]\nmethod = "pull"\nrate = "0.2 acre/hour"\nsource = "x"\n',
+}
+
+
+@pytest.mark.parametrize(
+    ("table", "message"),
+    [
+        ("price", 'price: found "glyphosate-aquatic" 2 times; keep one price for each product or supply'),
+        ("production", 'production: found "pull" 2 times; keep one pace for each method and equipment'),
+    ],
+)
+def test_two_prices_or_paces_for_one_thing(sites, operations, treatments, table, message):
+    """Taken as they come, a supply would be paid for twice, and one of two paces would be chosen in silence."""
+    path = sites.write([PATCH], treatments=treatments, operations=operations + TWICE[table])
+    with pytest.raises(tussock.InputError, match=message):
+        tussock.make_plan(tussock.read_site(path))
+
+
+def test_a_pace_for_one_tool_stands_beside_that_of_the_method(sites, operations, treatments):
+    text = operations + TWICE["production"].replace('"pull"', '"foliar_spot"\nequipment = "pack"')
+    plan = sites.plan([PATCH], treatments=treatments, operations=text, rules=NO_RULES)
+    # 90 x 90 ft, half of it infested, at 0.2 instead of 0.25 acre/hour
+    assert plan.work["unit_hours"].loc[0, "treating_hours"] == pytest.approx(90 * 90 / 43560 / 2 / 0.2, rel=1e-4)
+
+
+def test_licensed_crews_without_a_licensed_person(sites, operations, treatments):
+    text = operations.replace("licensed = 1", "licensed = 0")
+    text += '[calendar]\nfirst = 2027-06-01\nlast = 2027-09-30\ncrews = 2\nlicensed_crews = 1\nsource = "x"\n'
+    path = sites.write([PATCH], treatments=treatments, operations=text)
+    with pytest.raises(
+        tussock.InputError,
+        match=r"calendar\.licensed_crews: found 1, but nobody in a crew is licensed \(crew\.licensed\)",
+    ):
+        tussock.make_plan(tussock.read_site(path))
+
+
+def test_a_calendar_without_a_working_day_says_what_makes_it_so(sites, operations, treatments):
+    """5 and 6 June 2027 are a Saturday and a Sunday; four days a week are Monday to Thursday."""
+    text = operations + '[calendar]\nfirst = 2027-06-05\nlast = 2027-06-06\nsource = "x"\n'
+    plan = sites.plan([PATCH], treatments=treatments, operations=text, rules=NO_RULES)
+    note = plan.work["calendar"].loc[0, "note"]
+    assert note == (
+        "left out: the calendar has no working day (calendar.first, last, days_per_week from Monday on, closed)"
+    )

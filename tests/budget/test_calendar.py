@@ -23,6 +23,8 @@ from tussock.budget.assignment import (
     is_feasible,
 )
 from tussock.budget.calendar import plan_season
+from tussock.budget.model import build_model
+from tussock.budget.neighbourhoods import Neighbourhood, list_held, list_neighbourhoods
 from tussock.budget.solver import assign_weeks
 from tussock.budget.weeks import Job, list_open_weeks, list_weeks
 
@@ -336,3 +338,51 @@ def test_the_quality_says_what_ended_the_search_and_what_was_weighed():
     quality = plan_season(operations(), [job("a", 5)], []).quality.set_index("item")["value"]
     assert quality["search ended"] == "gap reached"
     assert "being left out 10" in quality["what the objective weighs"]
+
+
+def test_rounds_of_improvement_never_make_it_worse_and_can_be_repeated():
+    """The root alone, then sixty steps, half of them in three rounds: a better calendar, no lower a bound."""
+    problem = hard_season()
+    root = assign_weeks(problem, 0.0, 60, node_limit=1)
+    first, second = (assign_weeks(problem, 0.0, 60, node_limit=60) for _ in range(2))
+    assert first.objective < root.objective
+    assert root.bound <= first.bound <= first.objective
+    assert is_feasible(problem, first.shares)
+    assert (first.shares, first.bound, first.stopped) == (second.shares, second.bound, second.stopped)
+
+
+def test_what_a_round_does_not_open_is_held():
+    """By hand: of two areas and three weeks, area a is open in weeks 0 and 1."""
+    jobs = (job("in", 4, area="a"), job("late", 4, area="a"), job("out", 4, area="a"), job("other", 4, area="b"))
+    problem = Problem(jobs, ((0, 1, 2),) * 4, np.full(3, 24.0), 1.0)
+    model = build_model(problem)
+    held = list_held(problem, model, [{0: 1.0}, {2: 1.0}, {}, {0: 1.0}], Neighbourhood(frozenset("a"), range(2)))
+    free = set(range(len(model.cost))) - set(held.tolist()) - set(model.z.values())
+    may_move = {model.x[place][week] for place in (0, 2) for week in (0, 1)}
+    assert free == may_move | {model.out[0], model.out[2]}
+
+
+def test_parts_are_drawn_alike_in_every_run_and_reach_every_area_and_week():
+    problem = hard_season()
+    first, second = (list(list_neighbourhoods(problem, 40)) for _ in range(2))
+    assert first == second
+    assert set().union(*(part.areas for part in first[1::2])) == {item.area for item in problem.jobs}
+    assert set().union(*(part.weeks for part in first[::2])) == set(range(6))
+    assert (
+        list(list_neighbourhoods(Problem((job("a", 1),), ((0,),), np.array([8.0]), 1.0), 2))
+        == [Neighbourhood(frozenset({"yard"}), range(1))] * 2
+    )
+
+
+def test_another_use_of_the_solver_in_the_process_is_no_hindrance():
+    """HiGHS keeps the number of threads that it was first run with in a process, and refuses a run with another one."""
+    highspy = importlib.import_module("highspy")
+    highspy.Highs.resetGlobalScheduler(True)
+    other = highspy.Highs()
+    other.setOptionValue("output_flag", False)
+    other.setOptionValue("threads", 2)
+    other.addVars(1, np.zeros(1), np.ones(1))
+    other.run()
+    found = assign_weeks(SMALL, 0.0, 20)
+    assert (found.method, found.stopped) == ("HiGHS", "gap reached")
+    assert found.objective == pytest.approx(enumerate_optimum(SMALL), rel=1e-6)

@@ -11,6 +11,7 @@ import shapely
 import tussock
 from site_factory import Sites, feet_box
 from tussock import compare_plans
+from tussock.budget.compare import list_lines
 
 CREEK = {"kind": "stream", "state": "wet", "width_ft": 10.0, "geometry": shapely.LineString([(0, -900), (0, 900)])}
 PATCHES = [
@@ -151,3 +152,31 @@ def test_plans_of_two_sites(folders, tmp_path, no_spray):
     tussock.make_plan(site).write(tmp_path / "plan")
     with pytest.raises(tussock.InputError, match=r"no patch of .*; compare two plans of one site"):
         compare_plans(folders["a"], tmp_path / "plan")
+
+
+def test_what_one_plan_does_not_know_is_no_change(tmp_path, operations, treatments):
+    """Plan B has no price for what is sprayed: its cost is blank, not nothing, and no money is saved by that."""
+    made = []
+    for name, text in (("a", operations), ("b", operations.replace('"glyphosate-aquatic"', '"glyphosate-upland"'))):
+        (tmp_path / name).mkdir()
+        sites = Sites(tmp_path / name)
+        plan = sites.plan([PATCHES[0]], treatments=treatments, operations=text)
+        made.append(plan.write(tmp_path / name / "plan"))
+    found = compare_plans(*made)
+    assert found.patches["cost_change"].isna().tolist() == [True]
+    assert found.lines[0] == (
+        "same rules: no change in crew hours, no change in USD, cost without 1 patches where one plan does not know them"
+    )
+    assert list(list_lines(found))[-1] == "patch P1: cost known in plan A only"
+
+
+def test_costs_in_two_currencies_are_compared_nowhere(tmp_path, operations, treatments):
+    made = []
+    for name, text in (("a", operations), ("b", operations.replace("USD", "CAD").replace("size = 3", "size = 2"))):
+        (tmp_path / name).mkdir()
+        sites = Sites(tmp_path / name)
+        made.append(sites.plan([PATCHES[0]], treatments=treatments, operations=text).write(tmp_path / name / "plan"))
+    found = compare_plans(*made)
+    assert "cost not compared: USD and CAD" in found.lines[0]
+    assert found.patches["cost_change"].isna().all()
+    assert not any("cost +" in line or "cost -" in line for line in list_lines(found))

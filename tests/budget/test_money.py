@@ -132,3 +132,29 @@ def test_work_that_the_calendar_does_not_hold_is_named(sites, operations, time_m
     said = plan.findings[plan.findings["layer"] == "calendar"].set_index("row")["what"]
     assert said["cut line"] == "1 patches lie below the cut line: P2"
     assert said["hours"] == "1 units whose hours are not known: P3-01"
+
+
+def test_sums_say_which_units_they_leave_out(sites, operations, treatments):
+    """No price for what P1 is sprayed with: the cost of the season is that of P2 alone, and nothing hides it."""
+    rows = [patch("P1", 20), patch("P2", 500) | {"species": "fern"}]
+    text = operations.replace('product = "glyphosate-aquatic"', 'product = "glyphosate-upland"')
+    text += '[money]\nmobilisation = "500 USD"\nsource = "invented for tests"\n'
+    only = treatments.replace('id = "spot"\n', 'id = "spot"\nspecies = ["reed"]\n')
+    plan = sites.plan(rows, treatments=only, operations=text)
+    cost = plan.patches.set_index("patch_id")["cost"]
+    money = plan.work["money"].set_index("item")
+    assert cost.isna().to_dict() == {"P1": True, "P2": False}
+    assert money.loc["total", "likely"] == pytest.approx(cost["P2"] + 500)
+    left_out = money.loc["units whose cost is not known: not in work, contingency and total"]
+    assert left_out[["low", "likely", "high", "unit"]].tolist() == [1, 1, 1, "count"]
+    said = plan.findings[plan.findings["row"] == "cost"]
+    assert said["what"].tolist() == ["1 planned units whose cost is not known: P1-01"]
+
+
+def test_a_budget_that_mobilisation_uses_up_is_said(sites, operations, treatments):
+    text = operations + '[money]\nmobilisation = "500 USD"\nbudget = "300 USD"\nsource = "x"\n'
+    text += '[priorities]\nsource = "x"\n'
+    plan = sites.plan([patch("P1", 20)], treatments=treatments, operations=text)
+    assert plan.work["priorities"]["line"].tolist() == ["out"]
+    said = plan.findings[plan.findings["row"] == "money.budget"]
+    assert said["what"].tolist() == ["the budget does not reach beyond mobilisation and contingency"]

@@ -258,8 +258,10 @@ def find_binding(problem: Problem, weeks: Sequence[Week], place: int, shares: Se
         What is done of each job in which week.
     """
     job, opened = problem.jobs[place], problem.open_weeks[place]
+    if not weeks:
+        return "the calendar has no working day (calendar.first, last, days_per_week from Monday on, closed)"
     if not opened:
-        season = f"{weeks[0].days[0]} to {weeks[-1].days[-1]}" if weeks else "none"
+        season = f"{weeks[0].days[0]} to {weeks[-1].days[-1]}"
         return f"its dates {job.first} to {job.last} hold no working day of the season ({season})"
     capacity_h = problem.capacity_h
     if job.licensed and problem.licensed_h is not None:

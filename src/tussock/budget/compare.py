@@ -7,7 +7,8 @@ other machines compare. Figures are in the units of the first plan.
 from __future__ import annotations
 
 import json
-from collections.abc import Iterator, Mapping
+import math
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
@@ -136,7 +137,17 @@ def list_lines(comparison: Comparison) -> Iterator[str]:
             for name in names
             if abs(row[name]) >= _SHOWN
         ]
+        parts += list(_list_one_sided(row, [name.removesuffix("_change") for name in names]))
         yield f"patch {row['patch_id']}: {', '.join(parts) or 'figures differ by less than is shown'}"
+
+
+def _list_one_sided(row: Mapping[str, Any], names: Sequence[str]) -> Iterator[str]:
+    """Say which figures of a patch that both plans hold only one of them knows."""
+    if isinstance(row["status_a"], str) and isinstance(row["status_b"], str):
+        for name in names:
+            known = [plan for plan in ("a", "b") if not math.isnan(row[f"{name}_{plan}"])]
+            if len(known) == 1:
+                yield f"{name.replace('_', ' ')} known in plan {known[0].upper()} only"
 
 
 def _read(folder: Path) -> _Plan:
@@ -230,15 +241,26 @@ def _compare_patches(a: _Plan, b: _Plan) -> pd.DataFrame:
     table = first.add_suffix("_a").join(second.add_suffix("_b"))
     differs = (table["status_a"] != table["status_b"]) | (table["treatments_a"] != table["treatments_b"])
     for name in _FIGURES:
-        change = table[f"{name}_b"].astype(float).fillna(0.0) - table[f"{name}_a"].astype(float).fillna(0.0)
-        size = table[[f"{name}_a", f"{name}_b"]].astype(float).abs().max(axis=1).fillna(0.0)
-        change = change.where(change.abs() > _SAME * size, 0.0)
+        change, one_sided = _find_change(table, name)
+        if name == "cost" and _find_currency(a) != _find_currency(b):
+            change, one_sided = change * float("nan"), one_sided & False
         table[f"{name}_change"] = change
-        differs |= change != 0
+        differs |= (change.notna() & (change != 0)) | one_sided
     pairs = [f"{name}_{end}" for name in ("status", "treatments") for end in ("a", "b")]
     ends = [f"{name}_{end}" for name in _FIGURES for end in ("a", "b", "change")]
     shown = table[[*pairs, *ends]].rename(columns=_suffix_names(a.system)).assign(differs=differs)
     return shown.rename_axis("patch_id").reset_index()
+
+
+def _find_change(table: pd.DataFrame, name: str) -> tuple[pd.Series[float], pd.Series[bool]]:
+    """Return b - a of a figure, and where only one plan knows it: nothing is taken away from what is not known.
+
+    A patch that one plan does not hold counts as nothing there.
+    """
+    ends = {end: table[f"{name}_{end}"].astype(float).mask(table[f"status_{end}"].isna(), 0.0) for end in ("a", "b")}
+    change = ends["b"] - ends["a"]
+    size = ends["a"].abs().combine(ends["b"].abs(), max).fillna(0.0)
+    return change.mask(change.abs() <= _SAME * size, 0.0), ends["a"].isna() != ends["b"].isna()
 
 
 def _suffix_names(system: c.UnitSystem) -> dict[str, str]:
@@ -331,6 +353,7 @@ def _describe(a: _Plan, b: _Plan, rules: pd.DataFrame, patches: pd.DataFrame, pr
         effects.append(_count_change(float(patches["cost_change"].sum()), costs[0] or "of cost"))
     else:
         effects.append(f"cost not compared: {costs[0]} and {costs[1]}")
+    effects += _list_unknown(patches, ("crew_hours", "cost") if costs[0] == costs[1] else ("crew_hours",))
     yield f"{_name_rules(rules)}: {', '.join(effects)}"
     changed = patches[patches["differs"]]
     yield f"{len(changed)} of {len(patches)} patches differ; {len(products)} products in other amounts"
@@ -345,6 +368,14 @@ def _describe(a: _Plan, b: _Plan, rules: pd.DataFrame, patches: pd.DataFrame, pr
     files = sorted(name for name in {*inputs[0], *inputs[1]} if inputs[0].get(name) != inputs[1].get(name))
     if files:
         yield f"input files that differ: {', '.join(files)}"
+
+
+def _list_unknown(patches: pd.DataFrame, names: Sequence[str]) -> Iterator[str]:
+    """Say over how many patches a change could not be taken."""
+    for name in names:
+        count = int(patches[f"{name}_change"].isna().sum())
+        if count:
+            yield f"{name.replace('_', ' ')} without {count} patches where one plan does not know them"
 
 
 def _name_rules(rules: pd.DataFrame) -> str:

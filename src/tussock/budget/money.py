@@ -12,8 +12,11 @@ if TYPE_CHECKING:
 
 _TERMS: Final = {"labour": "labour", "product cost": "product", "supplies": "supplies", "equipment": "equipment"}
 
+#: Row of the money that tells how many units its sums leave out.
+UNPRICED: Final = "units whose cost is not known: not in work, contingency and total"
 
-def list_money(season: pd.DataFrame, operations: Operations | None) -> pd.DataFrame:
+
+def list_money(season: pd.DataFrame, operations: Operations | None, unpriced: int = 0) -> pd.DataFrame:
     """Return the season's money: labour, product, supplies, equipment, mobilisation, contingency and their sum.
 
     Parameters
@@ -22,6 +25,8 @@ def list_money(season: pd.DataFrame, operations: Operations | None) -> pd.DataFr
         Totals of the season: ``item, low, likely, high, unit``.
     operations
         Mobilisation and contingency; None gives no rows.
+    unpriced
+        Planned units whose cost is not known: a row counts them, since the sums hold the others only.
 
     Returns
     -------
@@ -53,6 +58,8 @@ def list_money(season: pd.DataFrame, operations: Operations | None) -> pd.DataFr
     add("mobilisation", moving, moving, moving)
     add("contingency", *(end * share for end in ends))
     add("total", *(end * (1 + share) for end in ends))
+    if unpriced:
+        rows.append((UNPRICED, float(unpriced), float(unpriced), float(unpriced), "count"))
     return pd.DataFrame(rows, columns=columns)
 
 

@@ -5,6 +5,8 @@ Every default has its source (`trade.times`); a plan lists which ones it used.
 
 from __future__ import annotations
 
+from collections import Counter
+from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
 
@@ -55,7 +57,8 @@ def find_operations(site: Site) -> Operations | None:
     Raises
     ------
     InputError
-        Amounts are in two currencies, or the day is shorter than travel and breaks.
+        Amounts are in two currencies, the day is shorter than travel and breaks, a product has two prices or a method
+        two paces, or crews are called licensed in which nobody is.
     """
     if site.operations is not None:
         files = [item.name for item in site.documents if item.role == "operations"]
@@ -64,15 +67,36 @@ def find_operations(site: Site) -> Operations | None:
 
 
 def _check(operations: Operations, where: str) -> None:
+    faults = [Fault(where, *words) for words in (*_list_contradictions(operations), *_list_twice(operations))]
+    if faults:
+        raise InputError(faults)
+
+
+def _list_contradictions(operations: Operations) -> Iterator[tuple[str, str, str]]:
+    """Yield key, what was found and what to do where two tables do not go together."""
     currencies = operations.currencies()
     if len(currencies) > 1:
-        found = f"amounts in {' and '.join(currencies)}"
-        raise InputError(Fault(where, "prices", found, "write all amounts in one currency"))
+        yield "prices", f"amounts in {' and '.join(currencies)}", "write all amounts in one currency"
     times = find_times(operations)
     if times is not None and times.on_site_s <= 0:
         away_h = (times.travel_s + times.breaks_s) / 3600
         found = f"a day of {times.day_s / 3600:g} h with {away_h:g} h of travel and breaks"
-        raise InputError(Fault(where, "crew.day", found, "give a day that leaves time on the site"))
+        yield "crew.day", found, "give a day that leaves time on the site"
+    crew, calendar = operations.crew, operations.calendar
+    if crew is not None and calendar is not None and calendar.licensed_crews and not crew.licensed:
+        found = f"{calendar.licensed_crews}, but nobody in a crew is licensed (crew.licensed)"
+        yield "calendar.licensed_crews", found, "say how many persons of a crew are licensed, or write 0"
+
+
+def _list_twice(operations: Operations) -> Iterator[tuple[str, str, str]]:
+    """Yield key, what was found and what to do where a product has two prices, or a method two paces."""
+    for name, count in Counter(item.product for item in operations.price).items():
+        if count > 1:
+            yield "price", f'"{name}" {count} times', "keep one price for each product or supply"
+    for (method, equipment), count in Counter((item.method, item.equipment) for item in operations.production).items():
+        if count > 1:
+            tool = f' with "{equipment}"' if equipment else ""
+            yield "production", f'"{method}"{tool} {count} times', "keep one pace for each method and equipment"
 
 
 def find_times(operations: Operations) -> Times | None:

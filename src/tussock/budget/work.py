@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import datetime as dt
 import math
+from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
@@ -74,8 +75,9 @@ def list_work(
     tables = {"unit_hours": hours, "unit_mixes": mixes, "purchases": purchases}
     tables["time_basis"] = list_time_basis(operations, site.options.units)
     tables["mixing_places"] = _make_empty(WORK["mixing_places"]) if around is None else around.mixing
-    tables["money"] = money.list_money(season, operations)
-    findings: list[Finding] = []
+    unpriced = _list_unpriced(operations, units)
+    tables["money"] = money.list_money(season, operations, len(unpriced))
+    findings = _check_money(operations, unpriced)
     schedule = plan_season(Operations(), [], ())
     if operations is not None:
         ranked, moves = _rank(site, operations, measured, patches, units)
@@ -91,6 +93,27 @@ def list_work(
     days = schedule.calendar if len(schedule.calendar) else _pack_days(operations, units)
     tables["day_mixes"] = loads.list_day_mixes(site, operations, mixes, days[days["crew_day"].notna()])
     return {name: tables.get(name, _make_empty(schema)) for name, schema in WORK.items()}, findings
+
+
+def _list_unpriced(operations: Operations | None, units: gpd.GeoDataFrame) -> list[str]:
+    """Return the planned units whose cost is not known although money is spoken of."""
+    if operations is None or not operations.currencies():
+        return []
+    return [str(name) for name in units.index[(units["status"] == "planned") & units["cost"].isna()]]
+
+
+def _check_money(operations: Operations | None, unpriced: Sequence[str]) -> list[Finding]:
+    """Say which units the sums of cost leave out, and where a budget does not even reach for what comes before work."""
+    findings = []
+    if unpriced:
+        what = f"{len(unpriced)} planned units whose cost is not known: {join_words(list(unpriced))}"
+        done = "every sum of cost holds the other units only, and is too low by theirs; see why theirs is blank"
+        findings.append(Finding("budget", "operations", "cost", what, done))
+    left = None if operations is None else money.find_money_left(operations)
+    if left is not None and left <= 0:
+        what = "the budget does not reach beyond mobilisation and contingency"
+        findings.append(Finding("budget", "operations", "money.budget", what, "no patch is above the cut line"))
+    return findings
 
 
 def _make_empty(schema: Schema) -> pd.DataFrame:
