@@ -75,9 +75,7 @@ def make_hard_site(seed: int) -> HardSite:
         for name, (_, distance) in required.items()
     ]
     options = SiteOptions(sliver_area_m2=sliver)
-    site = make_site(
-        patches, water=water, receptors=wells, setbacks=setbacks, accuracy_m=accuracy, options=options
-    )
+    site = make_site(patches, water=water, receptors=wells, setbacks=setbacks, accuracy_m=accuracy, options=options)
     return HardSite(site, patches, required, error, sliver)
 
 

@@ -341,7 +341,7 @@ def test_a_record_becomes_the_history_of_the_next_plan(field: Path, tmp_path: Pa
     rows = [{**row._asdict()} for row in layer.drop(columns="geometry").itertuples(index=False)]
     history = [row | {"geometry": shape} for row, shape in zip(rows, layer.geometry, strict=True)]
     plan = plan_field(tmp_path / "site", products=REGISTERED, history=history)
-    used = plan.units.set_index("unit_id")["annual_limit_used_pct"]["P1-02"]
+    used = plan.units.set_index("status")["annual_limit_used_pct"]["planned"]
     assert used == pytest.approx(100 * 7 / 8, rel=1e-4)
     with pytest.raises(tussock.OutputError, match="is there already"):
         write_history(field, path, out)

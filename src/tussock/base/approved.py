@@ -212,14 +212,16 @@ def _find_partner(shape: Any, others: Sequence[Any]) -> tuple[int | None, bool]:
     """Return the unit approved on the same ground, else the one with most ground in common, and whether it is same."""
     import shapely
 
+    from tussock.base.validity import make_valid
+
     if not others:
         return None, False
     shifts = [find_shift_m(other, shape) for other in others]
     best = int(np.argmin(shifts))
     if shifts[best] <= SAME_GROUND_M:
         return best, True
-    stack = shapely.buffer(np.array(others, dtype=object), 0)
-    common = shapely.area(shapely.intersection(stack, shapely.buffer(shape, 0)))
+    *stack, own = make_valid(np.array([*others, shape], dtype=object))
+    common = shapely.area(shapely.intersection(np.array(stack, dtype=object), own))
     best = int(np.argmax(common))
     return (best if common[best] > 0 else None), False
 

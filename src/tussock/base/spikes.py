@@ -8,6 +8,8 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 
+from tussock.base.validity import make_valid
+
 FloatArray = NDArray[np.float64]
 
 
@@ -80,7 +82,7 @@ def _rebuild(outline: Any, width: float) -> Any:
     if not parts:
         return shapely.MultiPolygon()
     whole = parts[0] if len(parts) == 1 else shapely.MultiPolygon(parts)
-    return whole if whole.is_valid else shapely.make_valid(whole, method="structure", keep_collapsed=False)
+    return whole if whole.is_valid else make_valid(np.array([whole], dtype=object))[0]
 
 
 def _take_off(xy: FloatArray, width: float) -> FloatArray:

@@ -12,6 +12,7 @@ from tussock.base.errors import Fault, InputError
 from tussock.base.findings import Finding, findings_table
 from tussock.base.geodesy import find_area_m2, unwrap_longitudes
 from tussock.base.spikes import drop_spikes
+from tussock.base.validity import make_valid
 from tussock.base.stages import Layer, LayerName, Repaired, Site
 from tussock.base.text import join_words
 from tussock.repair import values
@@ -108,7 +109,7 @@ def repair_outlines(layer: Layer) -> tuple[gpd.GeoDataFrame, list[Fault], list[F
         flat = unwrap_longitudes(flat)
     sound = flat.copy()
     broken = ~shapely.is_valid(flat)
-    sound[broken] = shapely.make_valid(flat[broken], method="structure", keep_collapsed=False)
+    sound[broken] = make_valid(flat[broken])
     if layer.name in _POLYGONS:
         sound = np.array([_keep_polygons(item) for item in sound], dtype=object)
         thin = _THIN_M / (_DEGREE_M if frame.crs.is_geographic else frame.crs.axis_info[0].unit_conversion_factor)

@@ -16,6 +16,8 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 
+from tussock.base.validity import make_valid
+
 if TYPE_CHECKING:
     from pyproj import CRS, Transformer
 
@@ -45,7 +47,7 @@ def rebuild(outlines: GeometryArray) -> GeometryArray:
     if not broken.any():
         return outlines
     rebuilt = outlines.copy()
-    rebuilt[broken] = shapely.make_valid(outlines[broken], method="structure", keep_collapsed=False)
+    rebuilt[broken] = make_valid(outlines[broken])
     return rebuilt
 
 

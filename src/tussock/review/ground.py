@@ -98,8 +98,12 @@ def _check_points(evidence: Evidence) -> list[Row]:
     lon, lat = read_number(table, "from_lon"), read_number(table, "from_lat")
     known = table[np.isfinite(lon) & np.isfinite(lat)].drop_duplicates("unit_id")
     place = find_places(evidence.units["unit_id"], known["unit_id"].astype(str))
-    points = shapely.points(read_number(known, "from_lon"), read_number(known, "from_lat"))
     found = place >= 0
+    box = shapely.bounds(evidence.unit_degrees)
+    lon = read_number(known, "from_lon")
+    middle = np.where(found, (box[place, 0] + box[place, 2]) / 2, lon)
+    lon = lon + 360.0 * np.round((middle - lon) / 360.0)  # a unit across 180 degrees may be drawn on another turn
+    points = shapely.points(lon, read_number(known, "from_lat"))
     off = shapely.distance(points[found], evidence.unit_degrees[place[found]])
     ids = known["unit_id"].to_numpy()[found]
 

@@ -80,7 +80,7 @@ def _check_limits(evidence: Evidence, where: list[str], texts: list[str]) -> lis
 
 
 def _check_units(evidence: Evidence) -> list[Row]:
-    """Check that a unit without a treatment gives the reason of a candidate for its plant that was refused there."""
+    """Check that a unit without a treatment gives the first reason of a candidate for its plant refused there."""
     options, units = evidence.options, evidence.units
     refused: dict[str, list[str]] = {}
     for unit, treatment, verdict, reason in zip(
@@ -92,6 +92,6 @@ def _check_units(evidence: Evidence) -> list[Row]:
     rows = []
     for unit, reason in zip(bare["unit_id"].tolist(), bare["reason"].tolist(), strict=True):
         known = refused.get(unit, [])
-        if known and not any(text in reason for text in known):
+        if known and not any(text.partition("; ")[0] in reason for text in known):
             rows.append(violation(f"unit {unit}, reason", reason[:120], f"{known[0][:120]}, as among the options"))
     return _cap(rows)

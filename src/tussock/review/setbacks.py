@@ -25,6 +25,8 @@ NEARER_M: Final = 1e-3
 #: Curved edges of a zone are drawn on the outside of the circle: by at most this share of the distance, and 1 cm.
 CURVE_SHARE: Final = 0.003
 CURVE_M: Final = 0.01
+#: Of a wide feature the share is counted from no less than this part of half width and distance together.
+_LEAST_SHARE: Final = 1 / 64
 #: Ground on a feature under this is a shared edge [m2].
 EDGE_M2: Final = 0.05
 
@@ -55,11 +57,25 @@ def find_ground_on(evidence: Evidence, item: Measured, units: NDArray[np.intp]) 
     return ground
 
 
+def find_over_m(asked_m: FloatArray, half_width_m: FloatArray) -> FloatArray:
+    """Return how much further than asked the curved edge of a zone may stand [m].
+
+    Parameters
+    ----------
+    asked_m
+        Distance and error [m], shape (n,).
+    half_width_m
+        Half the width of the feature that it is counted from the edge of [m], shape (n,).
+    """
+    whole = asked_m + half_width_m
+    share = np.where(asked_m > NEARER_M, np.maximum(asked_m, whole * _LEAST_SHARE), whole)
+    return np.asarray(CURVE_SHARE * share + CURVE_M, dtype=float)
+
+
 def find_most_m(item: Measured) -> FloatArray:
     """Return the largest distance at which a unit can still carry a setback [m]."""
-    reach = item.half_width_m + item.required_m + item.error_m
-    most: FloatArray = reach * (1 + CURVE_SHARE) + CURVE_M - item.half_width_m
-    return most
+    asked = item.required_m + item.error_m
+    return asked + find_over_m(asked, item.half_width_m)
 
 
 def check_setbacks(evidence: Evidence) -> list[Row]:

@@ -6,7 +6,7 @@ ground that is nearer lies inside, and ground that is further off lies outside.
 
 from __future__ import annotations
 
-from typing import Any, Final
+from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 import shapely
@@ -14,11 +14,14 @@ from numpy.typing import NDArray
 
 from tussock.base.text import show_length
 from tussock.review.evidence import Evidence
-from tussock.review.geometry import LocalEdges, Part, find_unit_vectors, move_to_degrees
+from tussock.review.geometry import LocalEdges, Part, fill, find_unit_vectors, move_to_degrees
 from tussock.review.measured import Measured
 from tussock.review.nearest import Search
 from tussock.review.rows import Row, info, pick_rows, violation
-from tussock.review.setbacks import CURVE_M, CURVE_SHARE
+from tussock.review.setbacks import find_over_m
+
+if TYPE_CHECKING:
+    from pyproj import CRS
 
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.intp]
@@ -41,15 +44,15 @@ def check_zones(evidence: Evidence) -> list[Row]:
     """Check the outline of each setback's zone against the features that it runs from."""
     frame = evidence.delivered.layers["setback_zones"]
     names = frame["setback_id"].astype(str).to_numpy(dtype=object)
-    outlines = evidence.outlines("setback_zones")
-    outlines = move_to_degrees(np.where(shapely.is_missing(outlines), shapely.Polygon(), outlines), frame.crs)
+    drawn = fill(evidence.outlines("setback_zones"))
+    outlines = move_to_degrees(drawn, frame.crs)
     ground, patches = _sample_ground(evidence)
     tree = shapely.STRtree(patches)
     rows: list[Row] = []
     count = 0
     for item in evidence.measured:
-        own = outlines[names == item.setback.id]
-        own = own[~shapely.is_empty(own)]
+        chosen = (names == item.setback.id) & ~shapely.is_empty(outlines)
+        own = outlines[chosen]
         if item.anywhere:
             rows += _check_everywhere(item, own, ground)
             continue
@@ -57,7 +60,7 @@ def check_zones(evidence: Evidence) -> list[Row]:
             if len(own):
                 rows.append(violation(_name(item), "an outline", "none: no mapped feature is meant"))
             continue
-        rim = _sample_rim(tree, own)
+        rim = _sample_rim(tree, own, drawn[chosen], frame.crs)
         rows += _check_rim(evidence, item, rim) + _check_ground(evidence, item, own, ground)
         count += len(rim) + len(ground)
     return [*rows, info("plan.gpkg", f"{len(evidence.measured)} zones at {count} points")]
@@ -99,16 +102,20 @@ def _spread(count: int) -> IntArray:
     return np.linspace(0, count - 1, _POINTS).astype(np.intp)
 
 
-def _sample_rim(tree: shapely.STRtree, outlines: NDArray[Any]) -> FloatArray:
-    """Return corners and middles of a zone's outline near a patch [degrees]: further off it is not drawn whole."""
-    outlines = outlines[np.unique(tree.query(outlines, predicate="dwithin", distance=_NEAR_DEG)[0])]
-    if not len(outlines):
+def _sample_rim(tree: shapely.STRtree, outlines: NDArray[Any], drawn: NDArray[Any], crs: CRS) -> FloatArray:
+    """Return corners and middles of a zone's outline near a patch [degrees]: further off it is not drawn whole.
+
+    Edges are straight in the CRS that they are drawn in, so that is where the middles are.
+    """
+    near = np.unique(tree.query(outlines, predicate="dwithin", distance=_NEAR_DEG)[0])
+    if not len(near):
         return np.empty((0, 2))
-    rings = shapely.get_rings(shapely.get_parts(outlines))
-    rings = rings[shapely.area(shapely.polygons(rings)) > _SEAM_DEG2]
-    xy, ring = shapely.get_coordinates(rings, return_index=True)
-    middle = ((xy[:-1] + xy[1:]) / 2)[ring[1:] == ring[:-1]]
-    points = np.concatenate([xy, middle])
+    rings = shapely.get_rings(shapely.get_parts(outlines[near]))
+    kept = shapely.area(shapely.polygons(rings)) > _SEAM_DEG2
+    xy, ring = shapely.get_coordinates(rings[kept], return_index=True)
+    plane = shapely.get_coordinates(shapely.get_rings(shapely.get_parts(drawn[near]))[kept])
+    middle = ((plane[:-1] + plane[1:]) / 2)[ring[1:] == ring[:-1]]
+    points = np.concatenate([xy, shapely.get_coordinates(move_to_degrees(shapely.points(middle), crs))])
     near, _ = tree.query(shapely.points(points), predicate="dwithin", distance=_NEAR_DEG)
     return _pick(points[np.unique(near)])
 
@@ -123,18 +130,19 @@ def _check_everywhere(item: Measured, outlines: NDArray[Any], ground: FloatArray
 
 
 def _lie_in(outlines: NDArray[Any], points: FloatArray) -> BoolArray:
-    """Tell which points lie in any of some outlines."""
+    """Tell which points lie in any of some outlines, on whichever turn of the globe these are drawn."""
     inside = np.zeros(len(points), dtype=bool)
-    if len(outlines):
-        inside[shapely.STRtree(outlines).query(shapely.points(points), predicate="intersects")[0]] = True
+    tree = shapely.STRtree(outlines)
+    for turn in (0.0, -360.0, 360.0) if len(outlines) else ():
+        inside[tree.query(shapely.points(points + [turn, 0.0]), predicate="intersects")[0]] = True
     return inside
 
 
 def _check_rim(evidence: Evidence, item: Measured, points: FloatArray) -> list[Row]:
     """Check that the outline stands at the distance, on the outer side of the curve."""
-    margin, reach = _measure(evidence, item, points)
+    margin, reach, half = _measure(evidence, item, points)
     low = -_ROUNDING_M - _SCALE * reach
-    high = CURVE_SHARE * reach + CURVE_M + _ROUNDING_M
+    high = find_over_m(reach - half, half) + _ROUNDING_M
     bad = (margin < low) | (margin > high)
     if not bad.any():
         return []
@@ -150,10 +158,10 @@ def _check_rim(evidence: Evidence, item: Measured, points: FloatArray) -> list[R
 
 def _check_ground(evidence: Evidence, item: Measured, outlines: NDArray[Any], ground: FloatArray) -> list[Row]:
     """Check that ground that is nearer lies in the zone, and ground that is further off does not."""
-    margin, reach = _measure(evidence, item, ground)
+    margin, reach, half = _measure(evidence, item, ground)
     inside = _lie_in(outlines, ground)
     bare = ~inside & (margin < -_ROUNDING_M - _SCALE * reach)
-    far = inside & (margin > CURVE_SHARE * reach + CURVE_M + _ROUNDING_M)
+    far = inside & (margin > find_over_m(reach - half, half) + _ROUNDING_M)
     rows = []
     for bad, found, expected in ((bare, "not in the zone", "in it"), (far, "in the zone", "outside it")):
         rows += pick_rows(
@@ -174,16 +182,21 @@ def _describe(evidence: Evidence, item: Measured) -> str:
     return f"{show_length(distance, evidence.system)} and {error} of mapping error"
 
 
-def _measure(evidence: Evidence, item: Measured, points: FloatArray) -> tuple[FloatArray, FloatArray]:
-    """Return how far points stand beyond the distance and the error of a rule [m], and half width, distance and error.
+def _measure(evidence: Evidence, item: Measured, points: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Return how far points stand beyond the distance and the error of a rule [m].
 
-    Points on a feature stand by all of it inside.
+    Returns
+    -------
+    margin, reach, half
+        The margin, below 0 inside; half width, distance and error; half the width: of the feature that is nearest to
+        each point, shape (n,) each. Points on a feature stand by all of it inside.
     """
     wanted = item.setback.source_filter
-    margin, reach = np.full(len(points), np.nan), np.zeros(len(points))
+    margin, reach, half = np.full(len(points), np.nan), np.zeros(len(points)), np.zeros(len(points))
     if wanted is None:
-        return margin, reach
-    credit = evidence.half_width_m(wanted.layer) + evidence.required_m(item.setback, wanted.layer)
+        return margin, reach, half
+    width = evidence.half_width_m(wanted.layer)
+    credit = width + evidence.required_m(item.setback, wanted.layer)
     credit = np.where(evidence.find_meant(wanted), credit, np.nan)
     for part, edges, own in _sort(evidence, wanted.layer, points):
         local = np.column_stack(part.to_local.transform(points[own, 0], points[own, 1]))
@@ -193,7 +206,8 @@ def _measure(evidence: Evidence, item: Measured, points: FloatArray) -> tuple[Fl
         distance = np.where(near.on, -_find_depth_m(local, edges, credit, near.on), near.distance_m)
         margin[own] = np.where(lacks, np.inf, distance - asked)
         reach[own] = asked
-    return margin, reach
+        half[own] = np.where(lacks, 0.0, width[near.owner])
+    return margin, reach, half
 
 
 def _find_depth_m(local: FloatArray, edges: LocalEdges, credit: FloatArray, on: BoolArray) -> FloatArray:

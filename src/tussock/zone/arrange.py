@@ -18,10 +18,10 @@ from tussock.zone.cutting import (
     least_areas_m2,
     merge_slivers,
 )
-from tussock.zone.decide import Block, Keys, Near, spread
-from tussock.zone.grounds import NO_RADIUS_M, draw_capsules
+from tussock.zone.decide import Block, Keys, Near
+from tussock.zone.grounds import NO_RADIUS_M, draw_capsules, spread_runs
 from tussock.zone.inner import find_inner_points
-from tussock.zone.offsets import CAP_SIDES, where_true
+from tussock.zone.offsets import CAP_SIDES, spread, where_true
 
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.intp]
@@ -315,7 +315,7 @@ def _draw_anew(block: Block, zone: int, place: int) -> Any:
     near = next(item for item in block.near if zone in item.zones)
     group, reach = near.group, block.zones[zone].reach_m
     runs = near.run[(near.patch == place) & (near.distance_m <= reach[group.run_owner[near.run]])]
-    pair, number = spread(group.run_start[runs], group.run_start[runs + 1] - group.run_start[runs])
+    pair, number = spread_runs(group, runs)
     owner = group.run_owner[runs][pair]
     wide = reach[owner] > NO_RADIUS_M
     number, owner = number[wide], owner[wide]

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from tussock.zone.features import FeatureGroup, find_inside
 from tussock.zone.grounds import NO_RADIUS_M, draw_grounds
-from tussock.zone.offsets import where_true
+from tussock.zone.offsets import spread, where_true
 
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.intp]
@@ -82,13 +82,6 @@ class Keys:
     def spread(self, patch: IntArray) -> tuple[IntArray, IntArray]:
         """Return the pairs of place and key for things that belong to patches."""
         return spread(self.start[patch], self.start[patch + 1] - self.start[patch])
-
-
-def spread(start: IntArray, count: IntArray) -> tuple[IntArray, IntArray]:
-    """Return for ranges the place of the range and each number in it."""
-    place = np.repeat(np.arange(len(count)), count)
-    number = np.arange(len(place)) - np.repeat(np.cumsum(count) - count, count) + start[place]
-    return place, number
 
 
 def decide_block(patches: GeometryArray, zones: Sequence[ZoneSpec]) -> Block:

@@ -13,7 +13,7 @@ import shapely
 from numpy.typing import NDArray
 
 from tussock.zone.features import FeatureGroup
-from tussock.zone.offsets import choose_steps, draw_chains, where_true
+from tussock.zone.offsets import choose_steps, draw_chains, spread, where_true
 
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.intp]
@@ -66,9 +66,7 @@ def draw_grounds(
     wide = reach_m > NO_RADIUS_M
     key, run, reach_m, near = key[wide], run[wide], reach_m[wide], None if near is None else near[wide]
     dry = np.zeros(len(run), dtype=bool) if shore_only is None else shore_only[wide]
-    start, count = group.run_start[run], group.run_start[run + 1] - group.run_start[run]
-    pair = np.repeat(np.arange(len(run)), count)
-    place = np.arange(len(pair)) - np.repeat(np.cumsum(count) - count, count) + start[pair]
+    pair, place = spread_runs(group, run)
     if near is not None and len(pair):
         aim = near[pair]
         close = find_gap(group.segment[place], aim[:, :2]) <= aim[:, 2] + reach_m[pair]
@@ -102,6 +100,11 @@ def draw_grounds(
     grounds = shapely.buffer(heaps, 0)  # dissolves what overlaps; see `offsets`
     kept = ~shapely.is_empty(grounds)
     return grounds[kept], keys[kept]
+
+
+def spread_runs(group: FeatureGroup, run: IntArray) -> tuple[IntArray, IntArray]:
+    """Return the place of the run and the number of each of its segments."""
+    return spread(group.run_start[run], group.run_start[run + 1] - group.run_start[run])
 
 
 def draw_capsules(segment: FloatArray, radius_m: FloatArray, offset_m: FloatArray) -> GeometryArray:

@@ -36,6 +36,13 @@ def where_true(mask: NDArray[Any]) -> IntArray:
     return mask.nonzero()[0]
 
 
+def spread(start: IntArray, count: IntArray) -> tuple[IntArray, IntArray]:
+    """Return for ranges the place of the range and each number in it."""
+    place = np.repeat(np.arange(len(count)), count)
+    number = np.arange(len(place)) - np.repeat(np.cumsum(count) - count, count) + start[place]
+    return place, number
+
+
 def choose_steps(radius_m: FloatArray, offset_m: FloatArray) -> FloatArray:
     """Return the widest angle between tangents that keeps a corner within 0.215 % of the distance [rad], shape (n,).
 

@@ -10,6 +10,7 @@ import shapely
 from numpy.typing import NDArray
 
 from tussock.base.spikes import drop_spikes
+from tussock.base.validity import make_valid
 from tussock.zone.kernel import Pieces
 
 #: Patches put together again from their units keep their area to this share.
@@ -105,17 +106,13 @@ def mend_outlines(outlines: NDArray[Any]) -> NDArray[Any]:
     outlines = outlines.copy()
     parts, owner = shapely.get_parts(outlines[broken], return_index=True)
     folded = ~shapely.is_valid(parts)
-    parts[folded] = _make_valid(parts[folded])
+    parts[folded] = make_valid(parts[folded])
     parts, part = shapely.get_parts(parts, return_index=True)
     for place, number in enumerate(broken.tolist()):  # a loop over geometry: few outlines are ever broken
         heap = shapely.multipolygons(parts[(owner[part] == place) & ~shapely.is_empty(parts)])
-        whole = heap if heap.is_valid else _make_valid(outlines[number])
+        whole = heap if heap.is_valid else make_valid(outlines[[number]])[0]
         outlines[number] = _keep_ground(whole)
     return outlines
-
-
-def _make_valid(outlines: Any) -> Any:
-    return shapely.make_valid(outlines, method="structure", keep_collapsed=False)
 
 
 def _keep_ground(outline: Any) -> Any:

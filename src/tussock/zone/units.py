@@ -30,6 +30,8 @@ if TYPE_CHECKING:
 #: Ground on water under this share of a unit, or this area, is a shared edge and not ground.
 _NO_GROUND_SHARE = 1e-6
 _NO_GROUND_M2 = 0.01
+#: Mending in the layer's CRS changes less than this share of a patch.
+_MENDED_SHARE = 1e-7
 
 
 @dataclass(frozen=True)
@@ -210,8 +212,9 @@ def _make_units(
     layer_crs = part.patches.crs
     moved = np.asarray(part.patches.geometry.array, dtype=object)[patch]
     cut = (np.bincount(patch, minlength=len(ids)) > 1)[patch]
-    own = move_out(pieces.geometry[cut], part.origin, cell.crs, layer_crs)
-    moved[cut] = mend_outlines(follow_turns(own, moved[cut], layer_crs))
+    sent = follow_turns(move_out(pieces.geometry[cut], part.origin, cell.crs, layer_crs), moved[cut], layer_crs)
+    moved[cut] = mend_outlines(sent)
+    _check_mended(part, patch[cut], sent, moved[cut])
     columns: dict[str, Any] = {
         "patch_id": ids[patch],
         "area_m2": planar * (area / total)[patch],
@@ -222,6 +225,17 @@ def _make_units(
         [f"{ids[own]}-{no:02d}" for own, no in zip(patch.tolist(), number.tolist(), strict=True)], name="unit_id"
     )
     return gpd.GeoDataFrame(columns, geometry=moved, crs=layer_crs, index=index)
+
+
+def _check_mended(part: Part, patch: NDArray[np.intp], sent: NDArray[Any], mended: NDArray[Any]) -> None:
+    """Stop where units have lost or won ground when they were mended in the layer's CRS."""
+    whole = shapely.area(np.asarray(part.patches.geometry.array, dtype=object))
+    change = np.bincount(patch, np.abs(shapely.area(mended) - shapely.area(sent)), minlength=len(whole))
+    changed = np.flatnonzero(change > _MENDED_SHARE * whole)
+    if len(changed):
+        place = int(changed[0])
+        share = change[place] / whole[place]
+        raise _name_patch(CutError(f"{share:.2g} of it came or went when they were mended", place), part)
 
 
 def _join_ids(rules: list[BoundRule], in_force: NDArray[np.bool_]) -> NDArray[np.object_]:
