@@ -12,9 +12,9 @@ from tussock.base.errors import Fault, InputError
 from tussock.base.findings import Finding, findings_table
 from tussock.base.geodesy import find_area_m2, unwrap_longitudes
 from tussock.base.spikes import drop_spikes
-from tussock.base.validity import make_valid
 from tussock.base.stages import Layer, LayerName, Repaired, Site
 from tussock.base.text import join_words
+from tussock.base.validity import make_valid
 from tussock.repair import values
 from tussock.repair.edges import add_points_on_edges, find_surroundings
 from tussock.repair.overlaps import find_overlaps

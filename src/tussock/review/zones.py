@@ -134,7 +134,7 @@ def _lie_in(outlines: NDArray[Any], points: FloatArray) -> BoolArray:
     inside = np.zeros(len(points), dtype=bool)
     tree = shapely.STRtree(outlines)
     for turn in (0.0, -360.0, 360.0) if len(outlines) else ():
-        inside[tree.query(shapely.points(points + [turn, 0.0]), predicate="intersects")[0]] = True
+        inside[tree.query(shapely.points(points[:, 0] + turn, points[:, 1]), predicate="intersects")[0]] = True
     return inside
 
 
