@@ -46,7 +46,7 @@ def main() -> None:
     parser.add_argument("--load", type=float, default=0.75)
     parser.add_argument("--gap", type=float, default=0.02)
     parser.add_argument("--time-limit", type=float, default=55.0)
-    parser.add_argument("--nodes", type=int, default=500)
+    parser.add_argument("--nodes", type=int, default=400)
     options = parser.parse_args()
     problem = make_season(options.units, options.weeks, options.load)
     ways = (

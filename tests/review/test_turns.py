@@ -1,6 +1,6 @@
 """Clean plans of sites that a hasty check takes for wrong ones: across 180 degrees, and with edges of many hundred metres.
 
-A straight edge in degrees stands up to 5 mm off the straight edge in metres at 600 m and 45 degrees north.
+A straight edge in degrees stands up to 5 mm off the straight edge in metres at 600 m and 45 degrees north, 40 mm at 79.
 """
 
 from __future__ import annotations

@@ -44,7 +44,7 @@ _NODES: Final = "node limit reached: a larger node_limit narrows the gap"
 _TIME: Final = "time limit reached: another run may stop elsewhere; set a smaller node_limit to repeat it"
 
 
-def assign_weeks(problem: Problem, gap: float, time_limit_s: float, node_limit: int = 500) -> Assignment:
+def assign_weeks(problem: Problem, gap: float, time_limit_s: float, node_limit: int = 400) -> Assignment:
     """Assign jobs to weeks: by HiGHS where it is installed and has time, else greedily.
 
     Parameters

@@ -14,6 +14,7 @@ from tussock.review.catalog import Catalog, read_catalog
 from tussock.review.checklist import CHECKLIST
 from tussock.review.delivered import Delivered
 from tussock.review.evidence import Evidence
+from tussock.review.inputs import check_layers
 from tussock.review.loading import load_folder
 from tussock.review.origins import check_inputs
 from tussock.review.records import RECORDS_CHECK, RecordSource, check_records
@@ -156,7 +157,8 @@ def run_checks(
     if site_path is None:
         rows.append((INPUTS_CHECK, info("inputs", "not checked: no site file was given")))
     else:
-        rows += [(INPUTS_CHECK, row) for row in _run(lambda one: check_inputs(one, site_path), evidence)]
+        for run in (check_inputs, check_layers):
+            rows += [(INPUTS_CHECK, row) for row in _run(lambda one, run=run: run(one, site_path), evidence)]  # type: ignore[misc]
     return rows_table(rows)
 
 

@@ -98,11 +98,15 @@ WORK: Final[dict[str, Schema]] = {
         Column("cost", "number", "what is bought, at its price"),
     ),
     "money": (
-        Column("item", "text", "labour, product, supplies, equipment, their sum, mobilisation, contingency, total"),
+        Column(
+            "item",
+            "text",
+            "labour, product, supplies, equipment, their sum, mobilisation, contingency, total; units without a cost",
+        ),
         Column("low", "number", "lower end of the range that the cover entries leave"),
         Column("likely", "number", "likely value"),
         Column("high", "number", "upper end of that range"),
-        Column("unit", "text", "currency"),
+        Column("unit", "text", "currency, or count"),
     ),
     "bid_schedule": (
         Column("item_no", "text", "running number"),

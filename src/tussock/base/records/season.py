@@ -41,7 +41,7 @@ class SeasonCalendar(Record):
 
     ``licensed_crews`` is how many of the crews have a licensed person: only these take products for restricted use.
     The solver stops at the gap, else after ``node_limit`` steps of its search, which gives the same calendar each time;
-    at ``time_limit`` it stops in any case.
+    half of the steps go to rounds of improvement, one of which counts as ten. At ``time_limit`` it stops in any case.
     """
 
     first: dt.date
@@ -51,7 +51,7 @@ class SeasonCalendar(Record):
     licensed_crews: int | None = Field(default=None, ge=0)
     closed: Annotated[tuple[dt.date, ...], BeforeValidator(_as_tuple)] = ()
     gap: u.Share = 0.02
-    node_limit: int = Field(default=500, ge=1)
+    node_limit: int = Field(default=400, ge=1)
     time_limit_s: u.DurationS = Field(default=u.parsed(60.0), alias="time_limit")
     move_s: u.DurationS = Field(default=u.parsed(1200.0), alias="move_time")
     source: Text

@@ -1,0 +1,199 @@
+"""In: the layers of a plan, the files of its site. Out: findings where a plan shows patches or features otherwise.
+
+A plan that was falsified from its map on holds together by itself; only the files that it was made from tell.
+"""
+
+from __future__ import annotations
+
+import tomllib
+from collections.abc import Mapping
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, Final
+
+import numpy as np
+import shapely
+from numpy.typing import NDArray
+
+from tussock.base.geodesy import unwrap_longitudes
+from tussock.base.spikes import drop_spikes
+from tussock.base.validity import make_valid
+from tussock.review.evidence import Evidence
+from tussock.review.rows import Row, info, pick_rows, violation, warning
+
+if TYPE_CHECKING:
+    import geopandas as gpd
+    from pyproj import CRS
+
+FloatArray = NDArray[np.float64]
+BoolArray = NDArray[np.bool_]
+GeometryArray = NDArray[Any]
+
+#: Layers of a site file that decide what may be used, and their layers in plan.gpkg.
+_LAYERS: Final = {"infestations": "patches", "water": "water", "receptors": "receptors"}
+#: Columns whose words decide; a blank in the file may be filled by the plan.
+_WORDS: Final = {
+    "infestations": ("species", "growth_form"),
+    "water": ("kind", "state", "width_ft", "width_m"),
+    "receptors": ("kind",),
+}
+#: Words that a plan may fill: a state that is not known counts as wet.
+_OPEN: Final = ("", "unknown")
+#: A vertex may stand off by this [m]: repair, rounding and the way through other CRSs.
+_OFF_M: Final = 0.05
+_DEGREE_M: Final = 111_320.0
+#: A spike that is thinner is none [m].
+_THIN_M: Final = 1e-6
+#: Vertices of a layer that are looked at, evenly spread.
+_POINTS: Final = 20_000
+
+
+def check_layers(evidence: Evidence, site_path: Path) -> list[Row]:
+    """Check that patches, water and receptors of the plan stand where the files of the site have them."""
+    try:
+        content = tomllib.loads(site_path.read_bytes().decode("utf-8-sig"))
+    except (OSError, ValueError):
+        return []  # told by the check of the hashes
+    specs = content.get("layers")
+    rows: list[Row] = []
+    for role, name in _LAYERS.items():
+        spec = specs.get(role) if isinstance(specs, Mapping) else None
+        delivered = evidence.delivered.layers.get(name)
+        if not isinstance(spec, Mapping) or delivered is None or delivered.crs is None:
+            continue
+        drawn = _read(site_path.parent / str(spec.get("path")), spec.get("layer"))
+        if drawn is None:
+            note = "open it beside plan.gpkg and compare by eye"
+            rows.append(warning(str(spec.get("path")), "not compared: a layer that cannot be read", "", note))
+            continue
+        rows += _compare_ground(name, drawn, delivered) + _compare_words(role, spec, drawn, delivered)
+    return [*rows, info("plan.gpkg", "patches, water and receptors against the files of the site")]
+
+
+def _read(path: Path, layer: Any) -> gpd.GeoDataFrame | None:
+    """Return a layer of a file with its CRS; None where there is none to compare."""
+    import geopandas as gpd
+    import pyogrio
+
+    if not path.exists():
+        return None
+    try:
+        if path.suffix.casefold() in (".parquet", ".geoparquet"):
+            frame = gpd.read_parquet(path)
+        else:
+            frame = pyogrio.read_dataframe(path, layer=layer, on_invalid="fix", fid_as_index=False)
+    except (OSError, ValueError, ImportError, RuntimeError):
+        return None
+    return frame if isinstance(frame, gpd.GeoDataFrame) and frame.crs is not None else None
+
+
+def _compare_ground(name: str, drawn: gpd.GeoDataFrame, delivered: gpd.GeoDataFrame) -> list[Row]:
+    """Find vertices of either layer that are on no outline of the other, each measured in the other's CRS."""
+    thin = _THIN_M / _unit_m(drawn.crs)
+    shapes = np.asarray(drawn.geometry.array, dtype=object)
+    ours = _clean(unwrap_longitudes(shapes) if drawn.crs.is_geographic else shapes, thin)
+    theirs = _clean(np.asarray(delivered.geometry.array, dtype=object), thin)
+    rows = []
+    for shapes, source, others, target, found, expected in (
+        (ours, drawn.crs, theirs, delivered.crs, "not in the plan", "on an outline of the plan"),
+        (theirs, delivered.crs, ours, drawn.crs, "not in the file of the site", "on an outline of that file"),
+    ):
+        xy = _pick(shapely.get_coordinates(shapes))
+        off = ~_find_on(_move(xy, source, target), others, target)
+        degrees = _move(xy, source, "EPSG:4326")
+        rows += pick_rows(
+            off,
+            lambda k, found=found, expected=expected, degrees=degrees: violation(  # type: ignore[misc]
+                f"plan.gpkg, {name}, {degrees[k, 1]:.6f} {degrees[k, 0]:.6f}",
+                f"a vertex {found}",
+                expected,
+                "moved, left out, or drawn otherwise than when it was planned",
+            ),
+        )
+    return rows
+
+
+def _unit_m(crs: CRS) -> float:
+    return _DEGREE_M if crs.is_geographic else float(crs.axis_info[0].unit_conversion_factor)
+
+
+def _clean(shapes: GeometryArray, thin: float) -> GeometryArray:
+    """Return shapes as a plan takes them: flat, valid, without spikes of no width."""
+    shapes = shapely.force_2d(shapes[~shapely.is_missing(shapes)])
+    broken = ~shapely.is_valid(shapes)
+    shapes[broken] = make_valid(shapes[broken])
+    areal = np.isin(shapely.get_type_id(shapes), (3, 6))  # Polygon, MultiPolygon
+    shapes[areal] = drop_spikes(shapes[areal], thin)[0]
+    return shapes
+
+
+def _pick(xy: FloatArray) -> FloatArray:
+    if len(xy) <= _POINTS:
+        return xy
+    return xy[np.linspace(0, len(xy) - 1, _POINTS).astype(np.intp)]
+
+
+def _move(xy: FloatArray, source: Any, target: Any) -> FloatArray:
+    from pyproj import Transformer
+
+    transformer = Transformer.from_crs(source, target, always_xy=True)
+    return np.column_stack(transformer.transform(xy[:, 0], xy[:, 1]))
+
+
+def _find_on(xy: FloatArray, shapes: GeometryArray, crs: CRS) -> BoolArray:
+    """Tell which points are within the tolerance of an edge or a point of some shapes, on whichever turn of 180."""
+    on = np.zeros(len(xy), dtype=bool)
+    tree = shapely.STRtree(_list_edges(shapes))
+    for turn in (0.0, -360.0, 360.0) if crs.is_geographic else (0.0,):
+        points = shapely.points(xy[:, 0] + turn, xy[:, 1])
+        on[tree.query(points, predicate="dwithin", distance=_OFF_M / _unit_m(crs))[0]] = True
+    return on
+
+
+def _list_edges(shapes: GeometryArray) -> GeometryArray:
+    """Return each edge of polygons and lines, and each point."""
+    parts = shapely.get_parts(shapely.get_parts(shapes))
+    areal = shapely.get_type_id(parts) == 3  # noqa: PLR2004  (Polygon)
+    lines = np.concatenate([shapely.get_rings(parts[areal]), parts[~areal]])
+    xy, line = shapely.get_coordinates(lines, return_index=True)
+    first = np.flatnonzero(line[1:] == line[:-1])
+    edges = shapely.linestrings(np.stack([xy[first], xy[first + 1]], axis=1))
+    return np.concatenate([edges, parts[shapely.get_type_id(parts) == 0]])
+
+
+def _compare_words(
+    role: str, spec: Mapping[str, Any], drawn: gpd.GeoDataFrame, delivered: gpd.GeoDataFrame
+) -> list[Row]:
+    """Find words and widths that the plan has otherwise than the file, row by row where it has as many rows."""
+    mapped = spec.get("columns")
+    mapped = mapped if isinstance(mapped, Mapping) else {}
+    known = {str(column).casefold(): column for column in drawn.columns}
+    if len(drawn) != len(delivered):
+        found = f"{len(delivered)} rows"
+        return [violation(f"plan.gpkg, {_LAYERS[role]}", found, f"{len(drawn)}, as {spec.get('path')} has")]
+    rows = []
+    for column in _WORDS[role]:
+        theirs = mapped.get(column, known.get(column))
+        if theirs not in drawn.columns or column not in delivered.columns:
+            continue
+        one, two = (_to_words(frame[name]) for frame, name in ((drawn, theirs), (delivered, column)))
+        changed = np.array([a not in _OPEN and a != b for a, b in zip(one, two, strict=True)], dtype=bool)
+        rows += pick_rows(
+            changed,
+            lambda k, one=one, two=two, column=column: violation(  # type: ignore[misc]
+                f"plan.gpkg, {_LAYERS[role]}, row {k + 1}, {column}", two[k], f"{one[k]}, as in {spec.get('path')}"
+            ),
+        )
+    return rows
+
+
+def _to_words(values: Any) -> list[str]:
+    """Return cells as plain words: blanks empty, numbers to six digits."""
+    words = []
+    for value, missing in zip(values.tolist(), values.isna().tolist(), strict=True):
+        if missing:
+            words.append("")
+        elif isinstance(value, int | float):
+            words.append(f"{value:.6g}")
+        else:
+            words.append(" ".join(str(value).split()).casefold())
+    return words
