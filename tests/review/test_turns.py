@@ -1,4 +1,4 @@
-"""Clean plans of sites that a hasty check takes for wrong ones: across 180 degrees, and with edges of many hundred metres.
+"""Clean plans of sites that a hasty check takes for wrong: across 180 degrees, and with edges of hundreds of metres.
 
 A straight edge in degrees stands up to 5 mm off the straight edge in metres at 600 m and 45 degrees north, 40 mm at 79.
 """
@@ -59,6 +59,7 @@ def draw(lon, lat):
         shapely.box(4500, 4900, 4700, 5000),
         shapely.box(5400, 4900, 5700, 5100),
         shapely.box(4950, 5250, 5060, 5400),
+        shapely.box(5060, 5200, 5120, 5600),  # an edge of 400 m along one of 150 m
     ]
     return gpd.GeoSeries(shapes, crs=middle).to_crs(4326)
 

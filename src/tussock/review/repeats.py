@@ -124,15 +124,15 @@ def _check_overlaps(evidence: Evidence) -> list[Row]:
     return rows
 
 
-def _find_bend_m2(evidence: Evidence) -> Any:
-    """Return the ground beside each patch that a cut vertex on its longest edge may add or take [m2].
+def _find_bend_m2(evidence: Evidence, one: Any, two: Any) -> Any:
+    """Return the ground in common that cut vertices on the edges of pairs of patches may add or take [m2].
 
     An edge that is straight in degrees bends away from the shortest way by L2 tan(latitude) / 8 R (the sagitta of a
     circle of latitude); in a projected CRS that is nothing.
     """
     bend = np.zeros(len(evidence.patches))
     if not evidence.crs.is_geographic:
-        return bend
+        return bend[one]
     xy, owner = shapely.get_coordinates(evidence.patch_degrees, return_index=True)
     step = np.diff(xy, axis=0)[owner[1:] == owner[:-1]]
     lat = np.radians(xy[1:, 1][owner[1:] == owner[:-1]])
@@ -140,7 +140,8 @@ def _find_bend_m2(evidence: Evidence) -> Any:
     sag = length**2 * np.abs(np.tan(lat)) / (8 * RADIUS_M)
     whose = owner[1:][owner[1:] == owner[:-1]]
     np.maximum.at(bend, whose, sag)
-    return bend * np.bincount(whose, length, minlength=len(bend))
+    around = np.bincount(whose, length, minlength=len(bend))
+    return np.maximum(bend[one], bend[two]) * np.minimum(around[one], around[two])
 
 
 def _check_areas(evidence: Evidence, layer: Any, known: Any, one: Any, two: Any) -> list[Row]:
@@ -153,9 +154,9 @@ def _check_areas(evidence: Evidence, layer: Any, known: Any, one: Any, two: Any)
     same = (species[one] == species[two]) & (species[one] != "")
     said = np.nan_to_num(read_number(layer, "same_species")[known]) > 0
     name = [f"overlaps, {ids[a]} and {ids[b]}" for a, b in zip(one.tolist(), two.tolist(), strict=True)]
-    bend = _find_bend_m2(evidence)
+    bend = _find_bend_m2(evidence, one, two)
     rows = pick_rows(
-        np.abs(found - wanted) > _SHARE * wanted + _SLIVER_M2 + np.minimum(bend[one], bend[two]),
+        np.abs(found - wanted) > _SHARE * wanted + _SLIVER_M2 + bend,
         lambda k: violation(f"{name[k]}, area_m2", f"{found[k]:.1f}", f"{wanted[k]:.1f}"),
     )
     return rows + pick_rows(
