@@ -97,6 +97,8 @@ def plan_command(site: Path, folder: Path, partition_size: int | None, scheduler
 
 
 def _summarise(plan: Any, folder: Path) -> str:
+    from tussock.base.text import show_count
+
     season = plan.season.set_index("item")
     warnings = plan.findings[plan.findings["level"] == "warning"]
     lines = [f"{plan.site.name}, season {plan.site.season}"]
@@ -118,7 +120,9 @@ def _summarise(plan: Any, folder: Path) -> str:
             lines.append(f"  {item:<34}{number:>12}{unit}")
     if plan.site.approval is not None:
         states = plan.patches["approval"].value_counts()
-        lines.append("  " + ", ".join(f"{count} patches {state}" for state, count in sorted(states.items())))
+        lines.append(
+            "  " + ", ".join(f"{show_count(count, 'patch')} {state}" for state, count in sorted(states.items()))
+        )
     lines.append(f"  {len(warnings)} warnings: see run.json, or `tussock inspect`")
     lines.append(f"written to {folder}")
     lines.append("The label is the law. Not ready for field use until a qualified person has filled the blanks.")

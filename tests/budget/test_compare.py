@@ -165,7 +165,7 @@ def test_what_one_plan_does_not_know_is_no_change(tmp_path, operations, treatmen
     found = compare_plans(*made)
     assert found.patches["cost_change"].isna().tolist() == [True]
     assert found.lines[0] == (
-        "same rules: no change in crew hours, no change in USD, cost without 1 patches where one plan does not know them"
+        "same rules: no change in crew hours, no change in USD, cost without 1 patch that one plan does not know"
     )
     assert list(list_lines(found))[-1] == "patch P1: cost known in plan A only"
 

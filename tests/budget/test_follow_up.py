@@ -70,7 +70,7 @@ def test_years_of_a_planned_patch(sites, operations, time_model, treatments):
     assert table.loc[("reed", 1), "cost"] == pytest.approx(hours.loc["reed", "cost"])
     assert table.loc[("reed", 3), "crew_hours"] == pytest.approx(steady + shrinking * 0.04)
     assert table.loc[("thistle", 2), "crew_hours"] != table.loc[("thistle", 2), "crew_hours"]  # blank: nobody knows
-    assert plan.findings["what"].str.contains("no regrowth row fits 1 patches").any()
+    assert plan.findings["what"].str.contains("no regrowth row fits 1 patch").any()
 
 
 def test_regrowth_is_a_share():

@@ -130,8 +130,8 @@ def test_work_that_the_calendar_does_not_hold_is_named(sites, operations, time_m
     plan = sites.plan(rows, access=[YARD], rules=no_spray(100), treatments=treatments, operations=text)
     assert set(plan.work["calendar"]["patch_id"]) == {"P1"}
     said = plan.findings[plan.findings["layer"] == "calendar"].set_index("row")["what"]
-    assert said["cut line"] == "1 patches lie below the cut line: P2"
-    assert said["hours"] == "1 units whose hours are not known: P3-01"
+    assert said["cut line"] == "below the cut line: 1 patch: P2"
+    assert said["hours"] == "1 unit without known hours: P3-01"
 
 
 def test_sums_say_which_units_they_leave_out(sites, operations, treatments):

@@ -500,7 +500,7 @@ def test_plan_without_units_with_one_and_without_patches(small_plan, tmp_path):
     )
     text = " ".join(read_pages(write(one, tmp_path / "one.pdf")))
     assert f"Unit {one_id}: " in text
-    assert "1 patches, 1 treatment units" in text
+    assert "1 patch, 1 treatment unit." in text
     bare = replace(none, patches=small_plan.patches.iloc[:0])
     assert "0 patches" in read_pages(write(bare, tmp_path / "bare.pdf"))[0]
 

@@ -29,6 +29,7 @@ from tussock.deliver.webmap_figures import show_figure
 from tussock.deliver.webmap_geometry import STEPS, Frame, find_frame, pack_shapes, place_in
 from tussock.deliver.webmap_public import is_protected
 from tussock.deliver.webmap_style import CLASSES
+from tussock.trade.methods import METHODS
 
 PAYLOADS = (
     "{{7*7}}",
@@ -675,7 +676,7 @@ def test_card_of_a_unit_shows_its_row_setbacks_and_source(open_page, sample_plan
         lines = view.lines()
         check_figure(lines["Area"], unit["area_acre"])
         assert lines["Dates"] == f"{unit['season_from']} to {unit['season_to']}"
-        assert lines["Method"] == unit["method"].replace("_", " ")
+        assert lines["Method"] == METHODS[unit["method"]].title
         assert (unit["product_id"] or "") in lines.get("Product", "")
         text = view.page.text_content(".card .setbacks")
         ids = unit["setbacks"].split(";")
@@ -803,7 +804,8 @@ def test_filters_count_as_the_table_does(open_page, sample_plan, key, column):
     page = open_page(sample_plan).page
     whole = f"{len(sample_plan.units)} of {len(sample_plan.units)} units"
     assert page.text_content("#filter-count").startswith(whole)
-    values = sample_plan.units[column].replace({"no_option": "no option", "": "none"}).str.replace("_", " ")
+    titles = {name: METHODS[name].title for name in METHODS}
+    values = sample_plan.units[column].replace({"no_option": "no option", "": "none"} | titles)
     for value, group in sample_plan.units.groupby(values):
         page.select_option(f"#filter-{key}", label=f"{value} ({len(group)})")
         expected = f"{len(group)} of {len(sample_plan.units)} units, {group['area_acre'].sum():.2f} acre"
@@ -1038,7 +1040,7 @@ def test_twenty_thousand_units_stay_usable(open_page, sample_plan):
     view = open_page(plan)
     assert len(plan.units) >= 20_000
     shown = plan.units[plan.units["method"] == "wick"]
-    view.page.select_option("#filter-method", label=f"wick ({len(shown)})")
+    view.page.select_option("#filter-method", label=f"wick or wipe ({len(shown)})")
     assert view.page.text_content("#filter-count").startswith(f"{len(shown):,} of {len(plan.units):,} units")
     view.page.click("#filter-clear")
     last = plan.units["unit_id"].iloc[-1]

@@ -32,3 +32,13 @@ def show_dose(size_kg_per_ha: float, system: c.UnitSystem, *, unit: bool = True)
 def join_words(words: list[str], most: int = 6) -> str:
     """Return words joined by commas, the rest counted."""
     return ", ".join(words[:most]) + (f" and {len(words) - most} more" if len(words) > most else "")
+
+
+def show_count(count: int, noun: str) -> str:
+    """Return a count with its noun: one patch, 2 patches.
+
+    >>> show_count(1, "patch"), show_count(2, "patch"), show_count(0, "unit")
+    ('1 patch', '2 patches', '0 units')
+    """
+    ending = "" if count == 1 else "es" if noun.endswith("ch") else "s"
+    return f"{count} {noun}{ending}"

@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING, Any, Final
 
 from tussock.base import columns as c
 from tussock.base.errors import Fault, InputError, MissingInputError
+from tussock.base.text import show_count
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -375,7 +376,7 @@ def _list_unknown(patches: pd.DataFrame, names: Sequence[str]) -> Iterator[str]:
     for name in names:
         count = int(patches[f"{name}_change"].isna().sum())
         if count:
-            yield f"{name.replace('_', ' ')} without {count} patches where one plan does not know them"
+            yield f"{name.replace('_', ' ')} without {show_count(int(count), 'patch')} that one plan does not know"
 
 
 def _name_rules(rules: pd.DataFrame) -> str:

@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING, Any
 
 from tussock.base.findings import Finding
 from tussock.base.records import FollowUp
+from tussock.base.text import show_count
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -106,7 +107,7 @@ def list_follow_up(
     findings = []
     if unknown:
         done = "their later years stay blank: add a row to followup.regrowth"
-        what = f"no regrowth row fits {len(unknown)} patches"
+        what = f"no regrowth row fits {show_count(len(unknown), 'patch')}"
         findings.append(Finding("budget", "operations", ", ".join(unknown), what, done))
     return pd.DataFrame(rows, columns=columns), findings
 

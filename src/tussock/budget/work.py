@@ -16,7 +16,7 @@ from tussock.base.columns import WORK, Schema
 from tussock.base.findings import Finding
 from tussock.base.records import Operations
 from tussock.base.stages import Measured, Site
-from tussock.base.text import join_words
+from tussock.base.text import join_words, show_count
 from tussock.budget import loads, money, priorities
 from tussock.budget.calendar import Schedule, plan_season
 from tussock.budget.followup import list_follow_up
@@ -200,13 +200,15 @@ def _list_missing(units: gpd.GeoDataFrame, ranked: pd.DataFrame) -> list[Finding
     findings = []
     blank = units[(units["status"] == "planned") & units["crew_h"].isna()]
     if len(blank):
-        what = f"{len(blank)} units whose hours are not known: {join_words([str(name) for name in blank.index])}"
+        what = (
+            f"{show_count(len(blank), 'unit')} without known hours: {join_words([str(name) for name in blank.index])}"
+        )
         findings.append(
             Finding("budget", "calendar", "hours", what, "not in the calendar; see why their hours are blank")
         )
     out = ranked.loc[ranked["line"] == "out", "patch_id"] if len(ranked) else ranked
     if len(out):
-        what = f"{len(out)} patches lie below the cut line: {join_words([str(name) for name in out])}"
+        what = f"below the cut line: {show_count(len(out), 'patch')}: {join_words([str(name) for name in out])}"
         findings.append(Finding("budget", "calendar", "cut line", what, "not in the calendar; see priorities", "info"))
     return findings
 

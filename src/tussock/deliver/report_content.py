@@ -10,7 +10,7 @@ from tussock.base import columns as c
 from tussock.base.approval import describe_trust
 from tussock.base.approved import STATES
 from tussock.base.stages import PlanTables
-from tussock.base.text import show_dose, show_length
+from tussock.base.text import show_count, show_dose, show_length
 from tussock.deliver import cautions as said
 from tussock.deliver.report_maps import LEGEND, list_maps
 from tussock.deliver.report_rows import group_clear_rows, list_rows_by_weight, sum_verdicts, summarise
@@ -85,7 +85,10 @@ def _list_about(plan: PlanTables) -> list[tuple[str, str]]:
     return [
         ("Site", plan.site.name),
         ("Season", str(plan.site.season)),
-        ("Patches and units", f"{len(plan.patches)} patches, {len(plan.units)} treatment units"),
+        (
+            "Patches and units",
+            f"{show_count(len(plan.patches), 'patch')}, {show_count(len(plan.units), 'treatment unit')}",
+        ),
         ("Measured in", f"{crs.name} ({chosen}{cells})"),
         (
             "Distortion",

@@ -6,6 +6,7 @@ from collections.abc import Mapping, Sequence
 from typing import Any, Final
 
 from tussock.base import columns as c
+from tussock.base.text import show_count
 from tussock.deliver import cautions as said
 from tussock.deliver import sheets_words as w
 from tussock.deliver.sheets_binder import Binder, list_rows
@@ -43,7 +44,7 @@ def list_overview_blocks(
     wide = paper.inner_width
     labels = label_patches(binder.site.patch_ids)
     words = para(
-        f"{len(patches)} patches, {len(binder.plan.units)} treatment units. Units are "
+        f"{show_count(len(patches), 'patch')}, {show_count(len(binder.plan.units), 'treatment unit')}. Units are "
         f"{'US' if binder.system == 'us' else 'metric'}. One sheet for each patch follows, its page is in the index. "
         f"Print on both sides: each sheet starts on paper of its own. Read page {common_page} before work. A question "
         "mark stands for what is not known."

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import re
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Final
 
@@ -10,6 +9,7 @@ from tussock.base import columns as c
 from tussock.base.records import Product, Setback
 from tussock.base.stages import PlanTables
 from tussock.deliver.webmap_figures import UNKNOWN, is_blank, show_figure, show_length, show_short, unit_word
+from tussock.trade.methods import METHODS
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -300,8 +300,9 @@ CAUTION_STARTS: Final = ("condition (", "permit (", "notify (", "no mixing or fi
 
 
 def say_method(method: Any) -> str:
-    """Return a method's name as people say it."""
-    return re.sub("_", " ", str(method))
+    """Return a method's name as people say it, the same as on the crew's sheets; empty where there is none."""
+    name = str(method)
+    return METHODS[name].title if name in METHODS else name
 
 
 def _say_mix(unit: Row) -> str:

@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 
 from tussock.base.findings import Finding
 from tussock.base.geodesy import find_transformer, transform_points, wgs84
+from tussock.base.text import show_count
 
 if TYPE_CHECKING:
     from pyproj import CRS
@@ -78,7 +79,7 @@ def add_points_on_edges(
         filled[place] = whole if whole.is_valid or not geometry[place].is_valid else geometry[place]
     what = f"{len(start)} straight edges are so long that they would bend in another CRS"
     done = "points were put on them, so that they stay as they are drawn"
-    return filled, [Finding("repair", layer, f"{len(touched)} rows", what, done, "info")]
+    return filled, [Finding("repair", layer, show_count(len(touched), "row"), what, done, "info")]
 
 
 def _fill(geometry: Any, crs: CRS, near: shapely.STRtree) -> Any:

@@ -13,7 +13,7 @@ from tussock.base.findings import Finding, findings_table
 from tussock.base.geodesy import find_area_m2, unwrap_longitudes
 from tussock.base.spikes import drop_spikes
 from tussock.base.stages import Layer, LayerName, Repaired, Site
-from tussock.base.text import join_words
+from tussock.base.text import join_words, show_count
 from tussock.base.validity import make_valid
 from tussock.repair import values
 from tussock.repair.edges import add_points_on_edges, find_surroundings
@@ -131,7 +131,7 @@ def repair_outlines(layer: Layer) -> tuple[gpd.GeoDataFrame, list[Fault], list[F
     solid = int((shapely.has_z(drawn) | shapely.has_m(drawn)).sum())
     if solid:
         what = "heights or measures in the outline"
-        findings.append(Finding("repair", layer.name, f"{solid} rows", what, "left out", "info"))
+        findings.append(Finding("repair", layer.name, show_count(solid, "row"), what, "left out", "info"))
     frame["geometry"] = sound
     return frame, faults, findings
 
