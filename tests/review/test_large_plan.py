@@ -1,9 +1,6 @@
-"""A plan of many copies around the Earth: many parts, the same verdict; and the time for a hundred thousand units."""
+"""A plan of many copies around the Earth: many parts, the same verdict."""
 
 from __future__ import annotations
-
-import os
-import time
 
 import pytest
 
@@ -11,19 +8,15 @@ from review.large_plan import repeat_plan
 from tussock.review.delivered import Delivered
 from tussock.review.folder import run_checks
 
-#: Units in the large plan; a hundred thousand are reviewed where this is set to 100000.
-UNITS = int(os.environ.get("TUSSOCK_LARGE_PLAN", "600"))
+#: Units in the large plan; benchmarks/reviewing.py takes a hundred thousand.
+UNITS = 600
 
 
-def test_copies_around_the_earth_have_no_finding_and_are_reviewed_in_time(delivered: Delivered) -> None:
+def test_copies_around_the_earth_have_no_finding(delivered: Delivered) -> None:
     copies = -(-UNITS // len(delivered.layers["units"]))
-    large = repeat_plan(delivered, copies)
-    start = time.perf_counter()
-    table = run_checks(large)
-    took_s = time.perf_counter() - start
+    table = run_checks(repeat_plan(delivered, copies))
     found = table[table["level"] != "info"]
     assert found.empty, found.to_string()
-    assert took_s < 180
 
 
 def test_a_unit_that_moved_is_found_among_all_copies(delivered: Delivered) -> None:

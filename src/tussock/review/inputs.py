@@ -14,7 +14,6 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 
-from tussock.base.geodesy import unwrap_longitudes
 from tussock.base.spikes import drop_spikes
 from tussock.base.validity import make_valid
 from tussock.review.evidence import Evidence
@@ -41,6 +40,7 @@ _OPEN: Final = ("", "unknown")
 #: A vertex may stand off by this [m]: repair, rounding and the way through other CRSs.
 _OFF_M: Final = 0.05
 _DEGREE_M: Final = 111_320.0
+_HALF_TURN_DEG: Final = 180.0
 #: A spike that is thinner is none [m].
 _THIN_M: Final = 1e-6
 #: Vertices of a layer that are looked at, evenly spread.
@@ -90,7 +90,7 @@ def _compare_ground(name: str, drawn: gpd.GeoDataFrame, delivered: gpd.GeoDataFr
     """Find vertices of either layer that are on no outline of the other, each measured in the other's CRS."""
     thin = _THIN_M / _unit_m(drawn.crs)
     shapes = np.asarray(drawn.geometry.array, dtype=object)
-    ours = _clean(unwrap_longitudes(shapes) if drawn.crs.is_geographic else shapes, thin)
+    ours = _clean(_unwrap(shapes) if drawn.crs.is_geographic else shapes, thin)
     theirs = _clean(np.asarray(delivered.geometry.array, dtype=object), thin)
     rows = []
     for shapes, source, others, target, found, expected in (
@@ -114,6 +114,15 @@ def _compare_ground(name: str, drawn: gpd.GeoDataFrame, delivered: gpd.GeoDataFr
 
 def _unit_m(crs: CRS) -> float:
     return _DEGREE_M if crs.is_geographic else float(crs.axis_info[0].unit_conversion_factor)
+
+
+def _unwrap(shapes: GeometryArray) -> GeometryArray:
+    """Return shapes in degrees in one piece where they are drawn on both sides of 180."""
+    box = shapely.bounds(shapes)
+    across = box[:, 2] - box[:, 0] > _HALF_TURN_DEG
+    shapes = shapes.copy()
+    shapes[across] = shapely.transform(shapes[across], lambda xy: np.where(xy[:, [0]] < 0, xy + [360.0, 0.0], xy))  # noqa: RUF005  (a sum)
+    return shapes
 
 
 def _clean(shapes: GeometryArray, thin: float) -> GeometryArray:
