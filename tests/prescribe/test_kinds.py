@@ -56,3 +56,34 @@ def test_kinds_that_meet_are_not_told(prescriber):
     assert run(prescriber, ["lake", "stream"], A=["lake", "river", "stream", "spring"]) == []
     assert run(prescriber, ["lake", ""], A=["lake"]) == []
     assert run(prescriber, ["canal"], A=None) == []
+
+
+TREATMENT = """
+[[treatment]]
+id = "spot"
+species = {species}
+method = "foliar_spot"
+product = "glyphosate-aquatic"
+concentration = "2 %"
+spray_volume = "50 gal/acre"
+preference = 1
+season = ["07-01", "09-30"]
+source = "invented for tests"
+"""
+
+
+@pytest.mark.parametrize(
+    ("species", "told"),
+    [
+        ('["buckthron"]', ["buckthron"]),
+        ('["Buckthorn"]', []),  # upper and lower case are one name
+        ('["buckthorn", "buckthron"]', []),  # the patches have their treatment
+        ('["bamboo"]', []),  # merely not on this site
+    ],
+)
+def test_a_species_that_looks_like_a_slip_of_a_mapped_one(prescriber, species, told):
+    findings = prescriber.run(rules=rules(A=None), treatments=TREATMENT.format(species=species)).findings
+    own = findings[findings["layer"] == "treatments"]
+    assert own["level"].tolist() == ["warning"] * len(told)
+    for name, text in zip(told, own["what"], strict=True):
+        assert text == f'the treatment is for "{name}", which no patch is mapped as; "buckthorn" is'

@@ -1,7 +1,7 @@
-"""In: kinds that features are mapped as, kinds that rules name. Out: findings where the two do not meet.
+"""In: kinds and species as mapped, and as rules and treatments name them. Out: findings where they do not meet.
 
 A setback runs from features by their kind, so a kind spelled otherwise in the layer than in the rule would lose its
-setback without a word.
+setback without a word; a species spelled otherwise in a treatment loses that treatment.
 """
 
 from __future__ import annotations
@@ -43,6 +43,34 @@ def check_kinds(site: Site, repaired: Repaired) -> list[Finding]:
             counts = {str(kind): int(count) for kind, count in layer.frame["kind"].value_counts().items() if kind}
             told, slips = _check_features(name, own, counts)
             findings += told + _check_rules(name, own, [kind for kind in counts if kind not in slips])
+    return findings
+
+
+def check_species(site: Site, repaired: Repaired) -> list[Finding]:
+    """Say which species of a treatment look like a slip of one that is mapped, and that no patch has.
+
+    Parameters
+    ----------
+    site
+        Treatments.
+    repaired
+        Patches with their ``species``.
+
+    Returns
+    -------
+    list of Finding
+        A warning for each such name; a species that is merely not on the site is not told.
+    """
+    mapped = {name.casefold(): name for name in repaired.layers["infestations"].frame["species"] if name}
+    findings = []
+    for treatment in site.treatments or ():
+        named = {name.casefold() for name in treatment.species}
+        for name in [name for name in treatment.species if name.casefold() not in mapped]:
+            meant = _find_meant(name.casefold(), sorted(set(mapped) - named))
+            if meant:
+                what = f'the treatment is for "{name}", which no patch is mapped as; "{mapped[meant]}" is'
+                done = "the treatment is not for those patches; mend the name if they are meant"
+                findings.append(Finding("prescribe", "treatments", treatment.id, what, done))
     return findings
 
 

@@ -16,7 +16,7 @@ from tussock.prescribe.amounts import Part, Verdict, find_amounts
 from tussock.prescribe.compliance import find_compliance
 from tussock.prescribe.describe import describe_option, describe_unit
 from tussock.prescribe.dose import Stand, find_dose
-from tussock.prescribe.kinds import check_kinds
+from tussock.prescribe.kinds import check_kinds, check_species
 from tussock.prescribe.ledger import Ledger, Members, Use, find_year_limit, open_ledger
 from tussock.prescribe.limits import Limited, apply_limits, find_binding_limit
 from tussock.prescribe.seasons import NamedDays, intersect_seasons
@@ -64,7 +64,8 @@ def prescribe_units(site: Site, repaired: Repaired, measured: Measured, zoned: Z
     units = zoned.units.join(pd.DataFrame(rows, index=zoned.units.index))
     judged = pd.DataFrame(options, columns=["unit_id", "treatment_id", "verdict", "reason"])
     compliance = find_compliance(site, zoned.nearness, units)
-    return Prescribed(units, judged, compliance, findings_table([*check_kinds(site, repaired), *desk.findings]))
+    told = [*check_kinds(site, repaired), *check_species(site, repaired)]
+    return Prescribed(units, judged, compliance, findings_table([*told, *desk.findings]))
 
 
 class _Desk:
