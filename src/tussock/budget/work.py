@@ -31,7 +31,6 @@ if TYPE_CHECKING:
     import geopandas as gpd
     import pandas as pd
 
-_NO_PLACE: Final = ("walk_m", "mixing_m")
 #: How near a stream a patch must lie to have a place on it, where the operations file does not say [m].
 _STREAM_M: Final = 30.0
 

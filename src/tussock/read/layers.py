@@ -53,7 +53,6 @@ OUR_COLUMNS: Final[Mapping[LayerName, tuple[str, ...]]] = {
 }
 REQUIRED_COLUMNS: Final[Mapping[LayerName, tuple[str, ...]]] = {"infestations": ("patch_id",), "history": ("date",)}
 _POLYGONS: Final = {"infestations", "history"}
-_POLYGON_TYPES: Final = (3, 6, 7)  # polygon, multipolygon, collection (its polygons are kept by repair)
 _PARQUET: Final = (".parquet", ".geoparquet")
 #: A layer further than this outside the area that its CRS is made for is on another continent [degrees].
 _OUT_OF_USE_DEG: Final = 45.0
