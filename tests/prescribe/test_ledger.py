@@ -151,7 +151,7 @@ def test_stem_limit_closes_the_active_for_an_overlapping_patch(prescriber):
     )
     inject = (
         '[[treatment]]\nid = "inject"\nspecies = ["knotweed"]\nmethod = "stem_injection"\n'
-        'product = "glyphosate-aquatic"\nconcentration = "100 %"\ndose_per_cut = "1 mL"\npreference = 0\n'
+        'product = "glyphosate-aquatic"\nconcentration = "100 %"\ndose_per_stem = "1 mL"\npreference = 0\n'
     )
     patches = [
         {"species": "knotweed", "stem_count": 150, "geometry": feet_box(0, 0, SIDE_FT, SIDE_FT)},

@@ -38,7 +38,7 @@ TREES = [
 
 
 def run(prescriber, write_stems, patches=TREES, **options):
-    path = prescriber.sites.write(patches, treatments=INJECT, **options)
+    path = prescriber.sites.write(patches, **({"treatments": INJECT} | options))
     write_stems(prescriber.sites.folder)
     text = path.read_text().replace("[catalog]", '[layers.stems]\npath = "stems.PLACE"\n\n[catalog]')
     name = next(item.name for item in prescriber.sites.folder.iterdir() if item.stem == "stems")
@@ -63,6 +63,20 @@ def test_cuts_follow_each_diameter_class(prescriber):
     unit = result.units.iloc[0]
     assert (unit["stems"], unit["cuts"]) == (19, 32)
     assert unit["spray_l"] == pytest.approx(0.032)
+
+
+def test_a_thick_stem_takes_its_cuts(prescriber):
+    """15 in at one cut for each 3 in: 5 cuts of 1 mL on each of 30 stems, 150 mL; not one cut and 30 mL."""
+    unit = run(prescriber, write_table(["T,15,30"])).units.iloc[0]
+    assert (unit["cuts"], unit["spray_l"]) == (150, pytest.approx(0.150))
+
+
+def test_cuts_are_not_counted_where_no_rule_says_how(prescriber):
+    """A dose for the whole stem: 19 x 5 mL; in how many cuts it goes, nobody has said."""
+    treatments = INJECT.replace('dose_per_cut = "1 mL"\ncut_per_diameter = "3 in"', 'dose_per_stem = "5 mL"')
+    unit = run(prescriber, write_table(["T,2,10", "T,6,9"]), treatments=treatments).units.iloc[0]
+    assert unit["spray_l"] == pytest.approx(0.095)
+    assert math.isnan(unit["cuts"])
 
 
 def test_density_rows_count_by_area(prescriber):

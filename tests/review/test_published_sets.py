@@ -48,10 +48,8 @@ def make(ruleset, water, start_ft, *, method="foliar_spot", active="glyphosate",
         "method": method,
         "product": "p",
         "concentration": "2 %",
-        "spray_volume": "10 gal/acre",
+        **({"dose_per_cut": "1 mL"} if method == "cut_stump" else {"spray_volume": "10 gal/acre"}),
     }
-    if method == "cut_stump":
-        treatment["dose_per_cut"] = "1 mL"
     unit = {"treatment_id": "t", "method": method, "product_id": "p", "geometry": strip(start_ft, 0.5)}
     return make_delivered(
         [unit],

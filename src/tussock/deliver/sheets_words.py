@@ -5,7 +5,7 @@ from __future__ import annotations
 import datetime as dt
 import math
 import re
-from collections.abc import Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
 from typing import Any, Final
 
@@ -296,26 +296,26 @@ def find_capacity_l(operations: Operations | None, treatment: Treatment) -> floa
 
 def describe_dose(treatment: Treatment, system: UnitSystem) -> list[str]:
     """Return what is put where, for the methods that work stem by stem."""
-    lines = []
-    if treatment.dose_per_stem_l is not None:
-        lines.append(f"{show_volume(treatment.dose_per_stem_l, system)} for each stem")
-    if treatment.dose_per_cut_l is not None:
-        lines.append(f"{show_volume(treatment.dose_per_cut_l, system)} in each cut")
-    if treatment.cut_per_diameter_m is not None:
-        lines.append(
-            f"one cut for each {_show_small(treatment.cut_per_diameter_m, system)} of stem diameter, at least one"
-        )
-    if treatment.cut_spacing_m is not None:
-        lines.append(f"cuts {_show_small(treatment.cut_spacing_m, system)} apart around the stem, centre to centre")
-    if treatment.ring_width_m is not None:
-        lines.append(f"wet the outer {_show_small(treatment.ring_width_m, system)} of the stump only")
-    if treatment.band_height_m is not None:
-        lines.append(f"wet a band of {_show_small(treatment.band_height_m, system)} up from the ground, all around")
-    if treatment.treat_within_s is not None:
-        lines.append(f"treat within {figures(treatment.treat_within_s / _MINUTE_S)} minutes of the cut")
-    if treatment.throw_m is not None:
-        lines.append(f"throw {show_length(treatment.throw_m, system)} at most")
-    return lines
+
+    def volume(size_l: float) -> str:
+        return show_volume(size_l, system)
+
+    def small(size_m: float) -> str:
+        return _show_small(size_m, system)
+
+    said: tuple[tuple[float | None, Callable[[float], str], str], ...] = (
+        (treatment.dose_per_stem_l, volume, "{} for each stem"),
+        (treatment.dose_per_cut_l, volume, "{} in each cut"),
+        (treatment.cut_per_diameter_m, small, "one cut for each {} of stem diameter, at least one"),
+        (treatment.cut_spacing_m, small, "cuts {} apart around the stem, centre to centre"),
+        (treatment.ring_width_m, small, "wet the outer {} of the stump only"),
+        (treatment.dose_per_ring_area_l_per_m2, volume, "{} of mix for each m2 of that ring"),
+        (treatment.band_height_m, small, "wet a band of {} up from the ground, all around"),
+        (treatment.dose_per_bark_area_l_per_m2, volume, "{} of mix for each m2 of that bark"),
+        (treatment.treat_within_s, lambda size_s: figures(size_s / _MINUTE_S), "treat within {} minutes of the cut"),
+        (treatment.throw_m, lambda size_m: show_length(size_m, system), "throw {} at most"),
+    )
+    return [words.format(show(size)) for size, show, words in said if size is not None]
 
 
 def _show_small(size_m: float, system: UnitSystem) -> str:

@@ -13,10 +13,6 @@ from tussock.trade import mixing, stems
 
 FloatArray = NDArray[np.float64]
 
-#: Liquid for each square metre of bark, where a treatment gives none. From memory, not from a document: it must be
-#: confirmed by the user, and every plan that rests on it says so.
-DEFAULT_DOSE_PER_BARK_AREA_L_PER_M2 = 0.3
-
 
 @dataclass(frozen=True)
 class Stand:
@@ -58,19 +54,17 @@ class Dose:
     spray_l_per_ha
         Liquid on infested ground (areal methods), else nan.
     spray_l_by_class, cuts_by_class
-        Liquid and injection cuts for one stem of each class (stem methods), else empty.
+        Liquid and injection cuts for one stem of each class (stem methods), else empty; cuts are nan where no rule
+        counts them.
     missing
         What is not known and stops the dose from being found; empty where nothing is.
-    assumed
-        A default that the dose rests on; empty where there is none.
     """
 
     ae_kg_per_ha: float = math.nan
     spray_l_per_ha: float = math.nan
     spray_l_by_class: tuple[float, ...] = ()
-    cuts_by_class: tuple[int, ...] = ()
+    cuts_by_class: tuple[float, ...] = ()
     missing: str = ""
-    assumed: str = ""
 
     @property
     def by_stems(self) -> bool:
@@ -112,45 +106,27 @@ def find_dose(treatment: Treatment, product: Product, concentration: float, stan
 
 
 def _find_stem_dose(treatment: Treatment, stand: Stand) -> Dose:
-    """Return liquid and cuts for one stem of each class."""
-    count = len(stand.classes)
-    one_cut = (1,) * count if treatment.method == "stem_injection" else (0,) * count
-    if treatment.dose_per_stem_l is not None:
-        return Dose(spray_l_by_class=(treatment.dose_per_stem_l,) * count, cuts_by_class=one_cut)
-    by_diameter = {
-        "stem_injection": treatment.cut_per_diameter_m is not None or treatment.cut_spacing_m is not None,
-        "cut_stump": treatment.dose_per_ring_area_l_per_m2 is not None,
-        "basal_bark": True,
-    }[treatment.method]
-    if by_diameter and not (stand.diameters_m > 0).all():
+    """Return liquid and cuts for one stem of each class, by the one dose that the treatment states."""
+    diameters_m = stand.diameters_m
+    each = treatment.dose_per_stem_l
+    if each is None and treatment.method == "cut_stump":
+        each = treatment.dose_per_cut_l
+    counted = treatment.cut_per_diameter_m is not None or treatment.cut_spacing_m is not None
+    if (each is None or counted) and not (diameters_m > 0).all():
         return Dose(missing="no stem diameter is mapped; unlock: give stem_diameter_in")
-    if not by_diameter:
-        return Dose(spray_l_by_class=(treatment.dose_per_cut_l or math.nan,) * count, cuts_by_class=one_cut)
-    rule = {"stem_injection": _inject, "cut_stump": _paint_stump, "basal_bark": _spray_bark}[treatment.method]
-    return rule(treatment, stand.diameters_m)
-
-
-def _inject(treatment: Treatment, diameters_m: FloatArray) -> Dose:
-    cuts = stems.count_cuts(diameters_m, per_diameter_m=treatment.cut_per_diameter_m, spacing_m=treatment.cut_spacing_m)
-    liquid = cuts * (treatment.dose_per_cut_l or math.nan)
+    cuts = np.full(len(diameters_m), math.nan)
+    if counted:
+        cuts = stems.count_cuts(
+            diameters_m, per_diameter_m=treatment.cut_per_diameter_m, spacing_m=treatment.cut_spacing_m
+        ).astype(float)
+    if each is not None:
+        liquid = np.full(len(diameters_m), each)
+    elif treatment.method == "stem_injection":
+        liquid = stems.find_injection_dose_l(cuts, treatment.dose_per_cut_l or math.nan)
+    elif treatment.method == "cut_stump":
+        area = stems.find_ring_area_m2(diameters_m, treatment.ring_width_m or math.nan)
+        liquid = stems.find_area_dose_l(area, treatment.dose_per_ring_area_l_per_m2 or math.nan)
+    else:
+        area = stems.find_band_area_m2(diameters_m, treatment.band_height_m or math.nan)
+        liquid = stems.find_area_dose_l(area, treatment.dose_per_bark_area_l_per_m2 or math.nan)
     return Dose(spray_l_by_class=tuple(liquid.tolist()), cuts_by_class=tuple(cuts.tolist()))
-
-
-def _paint_stump(treatment: Treatment, diameters_m: FloatArray) -> Dose:
-    width = float(diameters_m.max()) / 2 if treatment.ring_width_m is None else treatment.ring_width_m
-    area = stems.find_ring_area_m2(diameters_m, width)
-    assumed = "" if treatment.ring_width_m is not None else "the whole cut is wetted: ring_width is not given"
-    liquid = area * (treatment.dose_per_ring_area_l_per_m2 or math.nan)
-    return Dose(spray_l_by_class=tuple(liquid.tolist()), cuts_by_class=(0,) * len(area), assumed=assumed)
-
-
-def _spray_bark(treatment: Treatment, diameters_m: FloatArray) -> Dose:
-    if treatment.band_height_m is None:
-        return Dose(missing="no band height; unlock: give band_height")
-    area = stems.find_band_area_m2(diameters_m, treatment.band_height_m)
-    film = treatment.dose_per_bark_area_l_per_m2
-    assumed = ""
-    if film is None:
-        film = DEFAULT_DOSE_PER_BARK_AREA_L_PER_M2
-        assumed = f"{film:g} L for each m2 of bark is a default from memory: confirm it (dose_per_bark_area)"
-    return Dose(spray_l_by_class=tuple((area * film).tolist()), cuts_by_class=(0,) * len(area), assumed=assumed)

@@ -161,14 +161,15 @@ class _Desk:
         refusals += judge.check_place(treatment, products, ground, throw_m, self.system)
         refusals += judge.check_stems(treatment, stand, self.system)
         windows = list(self._own_days[treatment.id])
-        parts, notes = [], []
+        parts: list[Part] = []
+        notes: list[str] = []
         for component in components:
             forbidding = judge.find_forbidding(treatment, component.product, ground)
             refusals += judge.check_setbacks(forbidding, self.system)
             windows += judge.list_setback_days(forbidding, self.system)
             part, missing = self._limit(treatment, component, stand, ground, records, members, windows)
             refusals += [*missing, *part.limited.refusals]
-            notes += [*part.limited.notes, *([part.dose.assumed] if part.dose.assumed else [])]
+            notes += part.limited.notes
             parts.append(part)
         season = intersect_seasons(windows)
         if season.refusal:

@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import Any, Final
 
 from tussock.base.errors import Fault, InputError, MissingInputError
-from tussock.base.records import STEM_METHODS, Operations, Product, Record, Ruleset, Treatment
+from tussock.base.records import Operations, Product, Record, Ruleset, Treatment
 from tussock.base.stages import Document
 from tussock.read.keys import build_record, find_line, read_toml
 from tussock.trade import rulesets
@@ -99,29 +99,11 @@ def read_treatments(
                 for partner in item.tank_mix
                 if partner.product not in products
             ]
-            fault = _stem_fault(item, name)
-            if fault is not None:
-                faults.append(fault)
         documents.append(_document("treatments", name, text, data))
     if faults:
         raise InputError(faults)
     _check_unique([(item.id, name) for item, name in treatments], "treatment")
     return [item for item, _ in treatments], documents
-
-
-def _stem_fault(item: Treatment, name: str) -> Fault | None:
-    """Refuse a stem method without a dose for each cut, stem, ring or band, or a volume for the ground."""
-    if item.method not in STEM_METHODS or item.spray_volume_l_per_ha is not None:
-        return None
-    doses = {
-        "stem_injection": ("dose_per_cut", "dose_per_stem"),
-        "cut_stump": ("dose_per_cut", "dose_per_stem", "dose_per_ring_area"),
-        "basal_bark": ("band_height", "dose_per_stem"),
-    }[item.method]
-    given = {key for key in doses if any(key in str(field) for field in item.model_fields_set)}
-    if given:
-        return None
-    return Fault(name, f'treatment "{item.id}"', "no dose", f"give one of {', '.join(doses)} or spray_volume")
 
 
 #: Tables of an operations file that stand once on a site.

@@ -16,15 +16,19 @@ from tussock.review.evidence import Evidence
 from tussock.review.ground import find_difference
 from tussock.review.partners import read_partners
 from tussock.review.rows import Row, info, pick_rows, show_number, violation
-from tussock.review.stems import check_stems, find_liquid_per_stem, find_stem_liquid_l_per_ha, has_classes
+from tussock.review.stems import (
+    check_stems,
+    counts_cuts,
+    find_liquid_per_stem,
+    find_stem_liquid_l_per_ha,
+    has_classes,
+)
 
 FloatArray = NDArray[np.float64]
 BoolArray = NDArray[np.bool_]
 
 #: Amounts follow from the plan's own rates to this, relative.
 TOLERANCE: Final = 1e-8
-#: Liquid for each square metre of bark where a treatment gives none; from memory, not from a document.
-_BARK_L_PER_M2: Final = 0.3
 _SLACK: Final = 1e-9
 #: Amounts and shares in words have four digits.
 _SHOWN: Final = 1e-3
@@ -139,8 +143,9 @@ def _find_stem_amounts(
     treated = units["stems"].to_numpy()[unit]
     classes = has_classes(evidence)[patch]
     liquid = np.where(classes, units["spray_l"].to_numpy()[unit], treated * each)
-    injected = np.where(classes, units["cuts"].to_numpy()[unit], treated * cuts)
-    return liquid, injected if treatment.method == "stem_injection" else np.full(len(unit), np.nan)
+    if not counts_cuts(treatment):
+        return liquid, np.full(len(unit), np.nan)
+    return liquid, np.where(classes, units["cuts"].to_numpy()[unit], treated * cuts)
 
 
 def find_flow(evidence: Evidence, treatment: Treatment) -> float | None:

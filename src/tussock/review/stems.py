@@ -22,8 +22,6 @@ BoolArray = NDArray[np.bool_]
 
 Counted = tuple[IntArray, IntArray, FloatArray]
 
-#: Liquid for each square metre of bark where a treatment gives none; from memory, not from a document.
-_BARK_L_PER_M2: Final = 0.3
 _SLACK: Final = 1e-9
 #: Stems mapped as points this near to the edge between two units may be counted with either [degrees, some 2 cm].
 _ON_EDGE_DEG: Final = 2e-7
@@ -36,27 +34,33 @@ _WHOLE: Final = 2.0
 def find_liquid_per_stem(treatment: Treatment, diameter_m: FloatArray) -> tuple[FloatArray, FloatArray]:
     """Return mix [L] and injection cuts for one stem of each diameter.
 
-    Injection: cuts x dose, one cut for each step of diameter or of circumference, rounded up, at least one. Cut stump:
-    a dose for each cut, or for the area of the ring, pi/4 (d^2 - (d - 2w)^2). Basal bark: pi d h x dose.
+    Injection: cuts x dose, one cut for each step of diameter or of circumference, rounded up, at least one; cuts are
+    nan without such a rule. Cut stump: a dose for each cut, or for the area of the ring, pi/4 (d^2 - (d - 2w)^2).
+    Basal bark: pi d h x dose.
     """
     one = np.ones_like(diameter_m)
+    cuts = one * math.nan
+    if treatment.cut_per_diameter_m is not None:
+        cuts = _count_steps(diameter_m / treatment.cut_per_diameter_m)
+    elif treatment.cut_spacing_m is not None:
+        cuts = _count_steps(np.pi * diameter_m / treatment.cut_spacing_m)
     if treatment.dose_per_stem_l is not None:
-        return one * treatment.dose_per_stem_l, one
+        return one * treatment.dose_per_stem_l, cuts
     if treatment.method == "stem_injection":
-        cuts = one
-        if treatment.cut_per_diameter_m is not None:
-            cuts = _count_steps(diameter_m / treatment.cut_per_diameter_m)
-        elif treatment.cut_spacing_m is not None:
-            cuts = _count_steps(np.pi * diameter_m / treatment.cut_spacing_m)
         return cuts * (treatment.dose_per_cut_l or math.nan), cuts
     if treatment.method == "cut_stump":
         if treatment.dose_per_ring_area_l_per_m2 is None:
-            return one * (treatment.dose_per_cut_l or math.nan), one
-        width = math.inf if treatment.ring_width_m is None else treatment.ring_width_m
-        core = np.maximum(diameter_m - 2 * width, 0.0)
-        return np.pi / 4 * (diameter_m**2 - core**2) * treatment.dose_per_ring_area_l_per_m2, one
-    film = _BARK_L_PER_M2 if treatment.dose_per_bark_area_l_per_m2 is None else treatment.dose_per_bark_area_l_per_m2
-    return np.pi * diameter_m * (treatment.band_height_m or math.nan) * film, one
+            return one * (treatment.dose_per_cut_l or math.nan), cuts
+        core = np.maximum(diameter_m - 2 * (treatment.ring_width_m or math.nan), 0.0)
+        return np.pi / 4 * (diameter_m**2 - core**2) * treatment.dose_per_ring_area_l_per_m2, cuts
+    film = treatment.dose_per_bark_area_l_per_m2 or math.nan
+    return np.pi * diameter_m * (treatment.band_height_m or math.nan) * film, cuts
+
+
+def counts_cuts(treatment: Treatment) -> bool:
+    """Tell whether a treatment says how many injection cuts a stem takes."""
+    ruled = treatment.cut_per_diameter_m is not None or treatment.cut_spacing_m is not None
+    return treatment.method == "stem_injection" and ruled
 
 
 def _count_steps(steps: FloatArray) -> FloatArray:
@@ -242,7 +246,7 @@ def _check_liquid(evidence: Evidence, share: FloatArray) -> list[Row]:
         if treatment.method not in STEM_METHODS or treatment.spray_volume_l_per_ha is not None or not len(own):
             continue
         spans = find_spans(evidence, treatment, own)
-        for name in ("spray_l", "cuts") if treatment.method == "stem_injection" else ("spray_l",):
+        for name in ("spray_l", "cuts") if counts_cuts(treatment) else ("spray_l",):
             low, high = spans[name]
             found = units[name].to_numpy()[own]
             held = share[own] < 1

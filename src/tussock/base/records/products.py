@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from typing import Annotated, Any, Self
+from collections.abc import Mapping
+from typing import Annotated, Any, Final, Self
 
 from pydantic import BeforeValidator, Field, model_validator
 
@@ -11,7 +12,6 @@ from tussock.base.days import SeasonWindow
 from tussock.base.errors import QuantityError
 from tussock.base.records.words import (
     DELIVERY,
-    STEM_METHODS,
     Carrier,
     Delivery,
     Form,
@@ -111,8 +111,29 @@ class Product(Record):
         return read
 
 
+#: Keys that give the dose of a stem method, each with the keys that it needs beside it (one of each group).
+STEM_DOSES: Final[dict[str, dict[str, tuple[tuple[str, ...], ...]]]] = {
+    "stem_injection": {"dose_per_cut": (("cut_per_diameter", "cut_spacing"),), "dose_per_stem": ()},
+    "cut_stump": {"dose_per_ring_area": (("ring_width",),), "dose_per_cut": (), "dose_per_stem": ()},
+    "basal_bark": {"dose_per_bark_area": (("band_height",),), "dose_per_stem": ()},
+}
+_DOSE_KEYS: Final = ("spray_volume", *dict.fromkeys(key for keys in STEM_DOSES.values() for key in keys))
+_EXAMPLES: Final = {
+    "cut_per_diameter": "3 in",
+    "cut_spacing": "3 in",
+    "ring_width": "1 in",
+    "band_height": "15 in",
+}
+#: Shares that fill the whole tank may be over it by the noise of floats.
+_SHARE_SLACK: Final = 1e-9
+
+
 class Treatment(Record):
-    """A candidate: growth form or species x method x product x rate x season; lowest allowed preference is chosen."""
+    """A candidate: growth form or species x method x product x rate x season; lowest allowed preference is chosen.
+
+    The dose is stated in one way: a spray volume for the ground, or for stems one of the keys of `STEM_DOSES` with
+    what it needs beside it. There is no default: what is not stated is asked for.
+    """
 
     id: Text
     growth_form: Annotated[tuple[GrowthForm, ...], BeforeValidator(_as_tuple)] = ()
@@ -147,28 +168,75 @@ class Treatment(Record):
 
     @model_validator(mode="after")
     def _whole(self) -> Self:
+        self._check()
+        return self
+
+    def _check(self) -> None:
+        """Refuse a treatment that contradicts itself or lacks what it needs."""
         if not self.growth_form and not self.species:
             raise QuantityError("neither growth_form nor species; name what the treatment is for")
         if self.delivery == "none":
             extra = [key for key in ("product", "concentration") if getattr(self, key) is not None]
             if extra:
                 raise QuantityError(f'{" and ".join(extra)} with the non-chemical method "{self.method}"; leave it out')
-            return self
+            return
         if self.product is None:
             raise QuantityError(f'no product for the herbicide method "{self.method}"; name one of the catalog')
         if self.concentration is None:
             raise QuantityError('no concentration; write the share of product in the mix, such as "20 %"')
         if self.concentration == 0:
             raise QuantityError("a concentration of 0 %; write the share of product in the mix")
-        if self.method not in STEM_METHODS and self.spray_volume_l_per_ha is None:
-            raise QuantityError(
-                f'no spray_volume for "{self.method}"; write it per infested ground, such as "5 gal/acre"'
-            )
+        self._check_dose()
+        self._check_shares()
         if self.stem_diameter_m is not None and self.stem_diameter_m[0] > self.stem_diameter_m[1]:
             raise QuantityError("stem_diameter that ends below its start; write the smaller diameter first")
         if self.cut_per_diameter_m is not None and self.cut_spacing_m is not None:
             raise QuantityError("cut_per_diameter and cut_spacing together; give one of them")
-        return self
+
+    def model_copy(self, *, update: Mapping[str, Any] | None = None, deep: bool = False) -> Self:
+        """Return a copy with some values replaced, checked like one that was read."""
+        copied = super().model_copy(update=update, deep=deep)
+        try:
+            copied._check()
+        except QuantityError as error:
+            raise QuantityError(f'treatment "{copied.id}": {error}') from error
+        return copied
+
+    def _has(self, key: str) -> bool:
+        """Tell whether a key of the file is given."""
+        name = next(name for name, field in type(self).model_fields.items() if key in (name, field.alias))
+        return getattr(self, name) is not None
+
+    def _check_dose(self) -> None:
+        """Refuse a dose that is not stated, stated twice, or that lacks what it is counted by."""
+        given = [key for key in _DOSE_KEYS if self._has(key)]
+        ways = STEM_DOSES.get(self.method, {})
+        unused = [key for key in given if key != "spray_volume" and key not in ways]
+        if unused:
+            raise QuantityError(f'{" and ".join(unused)} with "{self.method}", which does not use it; leave it out')
+        if len(given) > 1:
+            raise QuantityError(f"{' and '.join(given)} together; give one of them")
+        if not given and not ways:
+            raise QuantityError(
+                f'no spray_volume for "{self.method}"; write it per infested ground, such as "5 gal/acre"'
+            )
+        if not given:
+            listed = ", ".join(key + "".join(f" with {' or '.join(group)}" for group in ways[key]) for key in ways)
+            raise QuantityError(f'no dose for "{self.method}"; give one of {listed}, or spray_volume')
+        for group in ways.get(given[0], ()):
+            if not any(self._has(key) for key in group):
+                asked = " or ".join(f'{key} = "{_EXAMPLES[key]}"' for key in group)
+                raise QuantityError(f"{given[0]} without {' or '.join(group)}; give {asked}, or dose_per_stem instead")
+
+    def _check_shares(self) -> None:
+        """Refuse a mix whose parts are more than the whole."""
+        parts = {"concentration": self.concentration, "dye": self.dye, "adjuvant": self.adjuvant}
+        parts |= {f"tank_mix ({item.product})": item.concentration for item in self.tank_mix}
+        shown = {key: share for key, share in parts.items() if share}
+        total = sum(shown.values())
+        if total > 1 + _SHARE_SLACK:
+            listed = " + ".join(f"{key} {share * 100:.6g} %" for key, share in shown.items())
+            raise QuantityError(f"{listed} = {total * 100:.6g} % of the mix; together at most 100 %")
 
     @property
     def delivery(self) -> Delivery:
