@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 import shapely
@@ -90,3 +92,20 @@ def test_a_site_with_closures_is_delivered(sites, tmp_path):
     plan = sites.plan([patch], site=closure)
     plan.write(tmp_path / "out")
     assert '"birds"' in (tmp_path / "out" / "run.json").read_text(encoding="utf-8")
+
+
+def test_on_a_named_grid_the_review_finds_nothing(sample_plan, tmp_path):
+    """UTM zone 15, west of its central meridian by some 20 km: lengths on the grid are 0.3 per mille short."""
+    import tussock
+
+    site = sample_plan.site
+    named = replace(site, options=replace(site.options, crs="EPSG:26915"))
+    plan = tussock.make_plan(named)
+    assert plan.crs.distance_error == pytest.approx(3.1e-4, abs=2e-5)
+    for column in ("walk_ft", "mixing_ft"):  # told alike but for corners of cuts: their tangents stand elsewhere
+        told = [item.work["unit_hours"].set_index("unit_id")[column] for item in (plan, sample_plan)]
+        shared = told[0].index.intersection(told[1].index)
+        assert len(shared) > 60
+        assert told[0][shared].to_numpy() == pytest.approx(told[1][shared].to_numpy(), abs=0.2, nan_ok=True)
+    found = tussock.review_plan(plan.write(tmp_path / "plan"))
+    assert not (found["level"] == "violation").any(), found[found["level"] == "violation"].to_string()

@@ -175,3 +175,27 @@ def find_distance_m(from_lon: FloatArray, from_lat: FloatArray, to_lon: FloatArr
     ends = (from_lon, from_lat, to_lon, to_lat)
     _, _, distance = wgs84().inv(*([item.tolist() for item in ends] if len(from_lon) == 1 else ends))
     return np.asarray(distance, dtype=np.float64)  # a list of one: see `transform_points`
+
+
+def find_gap_m(one: NDArray[Any], other: NDArray[Any], crs: CRS) -> FloatArray:
+    """Return the geodesics between the nearest points of pairs of geometries [m], shape (n,); 0 where they touch.
+
+    The nearest points are found in the plane of the CRS, the distance between them is that on the ground.
+    """
+    import shapely
+
+    ends = shapely.get_coordinates(shapely.shortest_line(one, other))
+    degrees = move_points(ends, crs, "EPSG:4326")
+    return find_distance_m(*degrees[::2].T, *degrees[1::2].T)
+
+
+def find_length_m(lines: NDArray[Any], crs: CRS) -> FloatArray:
+    """Return the length of lines on the ground [m], shape (n,): the sum of the geodesics between their vertices."""
+    import shapely
+
+    parts, owner = shapely.get_parts(np.asarray(lines, dtype=object), return_index=True)
+    xy, part = shapely.get_coordinates(parts, return_index=True)
+    start = np.flatnonzero(part[1:] == part[:-1])
+    degrees = move_points(xy, crs, "EPSG:4326")
+    length = find_distance_m(*degrees[start].T, *degrees[start + 1].T)
+    return np.bincount(owner[part[start]], length, minlength=len(lines)).astype(np.float64)

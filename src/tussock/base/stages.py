@@ -122,10 +122,15 @@ class CrsReport:
 
 @dataclass(frozen=True)
 class Cell:
-    """A part of the site with its own CRS: patches to plan, and every feature near enough to matter to them."""
+    """A part of the site with its own CRS: patches to plan, and every feature near enough to matter to them.
+
+    ``most_scale`` is the longest that a metre on the ground is drawn in that CRS: a distance that must not fall short
+    is drawn as long as that.
+    """
 
     crs: CRS
     distance_error: float
+    most_scale: float
     patches: gpd.GeoDataFrame
     others: gpd.GeoDataFrame
     water: gpd.GeoDataFrame

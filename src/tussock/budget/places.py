@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from tussock.base.errors import Fault, InputError
 from tussock.base.findings import Finding
-from tussock.base.geodesy import move_geometry
+from tussock.base.geodesy import find_gap_m, find_length_m, move_geometry
 from tussock.base.records import ColumnDistance, FeatureFilter, Setback
 from tussock.base.stages import Cell, LayerName, Measured, Site
 from tussock.base.units import FOOT_M
@@ -28,6 +28,10 @@ FloatArray = NDArray[np.float64]
 _VEHICLE_KINDS: Final = ("road", "parking", "gate", "trailhead", "staging", "mixing")
 #: Access features where a mix is made, in this order: the first kind that the site has counts.
 _MIXING_KINDS: Final = (("mixing", "staging"), ("parking", "trailhead", "gate"))
+#: Standing exactly at the distance counts as inside, whatever the rounding [m].
+_SLACK_M: Final = 1e-5
+#: Scales of a CRS differ by less than this over one site: what is nearest on the ground is among what is as near.
+_SCALE_SHARE: Final = 2e-3
 #: Two units share an edge where their outlines run closer together than this [m].
 _EDGE_M: Final = 0.005
 _COLUMNS: Final = ("place", "setback_id", "feature", "required_m", "achieved_m", "error_m", "verdict")
@@ -64,9 +68,9 @@ def find_surroundings(site: Site, measured: Measured, units: gpd.GeoDataFrame, n
     Returns
     -------
     Surroundings
-        Straight distances [m] from the unit's edge to the nearest place where a vehicle stops and to the nearest
-        mixing place that no rule closes; length of the edge between units with different setbacks [m], where the crew
-        sets flags: half of it to each of two planned units, all of it to the planned one of two.
+        Straight distances on the ground [m] from the unit's edge to the nearest place where a vehicle stops and to the
+        nearest mixing place that no rule closes; length of the edge between units with different setbacks [m], where
+        the crew sets flags: half of it to each of two planned units, all of it to the planned one of two.
 
     Raises
     ------
@@ -84,9 +88,9 @@ def find_surroundings(site: Site, measured: Measured, units: gpd.GeoDataFrame, n
         checked = _check_mixing(site, cell, places)
         closed = set(checked.loc[checked["verdict"] == NOT_USED, "place"])
         tables.append(checked)
-        walk_m, access = _find_nearest(geometry, _pick_access(cell))
-        mixing_m, mixing = _find_nearest(geometry, places[~places["label"].isin(closed)])
-        edge_m = _find_limited_edge(own, geometry)
+        walk_m, access = _find_nearest(cell, geometry, _pick_access(cell))
+        mixing_m, mixing = _find_nearest(cell, geometry, places[~places["label"].isin(closed)])
+        edge_m = _find_limited_edge(cell, own, geometry)
         columns = {"walk_m": walk_m, "access": access, "mixing_m": mixing_m, "mixing_place": mixing}
         parts.append(pd.DataFrame(columns | {"limited_edge_m": edge_m}, index=own.index))
     _check_names(measured, names)
@@ -144,23 +148,24 @@ def _pick_mixing_names(cell: Cell) -> list[Any]:
     return list(areal["name"] if "name" in areal.columns else areal["label"])
 
 
-def _find_nearest(geometry: NDArray[Any], places: gpd.GeoDataFrame) -> tuple[FloatArray, list[str]]:
+def _find_nearest(cell: Cell, geometry: NDArray[Any], places: gpd.GeoDataFrame) -> tuple[FloatArray, list[str]]:
     if not len(places) or not len(geometry):
         return np.full(len(geometry), np.nan), [""] * len(geometry)
     spots = np.asarray(places.geometry.array, dtype=object)
     item, nearest = shapely.STRtree(spots).query_nearest(geometry, all_matches=False)
     distance = np.full(len(geometry), np.nan)
     label = [""] * len(geometry)
-    for unit, place, gap in zip(item, nearest, shapely.distance(geometry[item], spots[nearest]), strict=True):
-        distance[unit], label[unit] = gap, str(places["label"].iloc[place])
+    distance[item] = find_gap_m(geometry[item], spots[nearest], cell.crs)
+    for unit, place in zip(item, nearest, strict=True):
+        label[unit] = str(places["label"].iloc[place])
     return distance, label
 
 
-def _find_limited_edge(units: gpd.GeoDataFrame, geometry: NDArray[Any]) -> FloatArray:
+def _find_limited_edge(cell: Cell, units: gpd.GeoDataFrame, geometry: NDArray[Any]) -> FloatArray:
     """Return the length of the setback edges that each planned unit bears the flagging of [m]."""
-    length = np.zeros(len(units))
     patch, setbacks = units["patch_id"].to_numpy(), units["setbacks"].to_numpy()
     planned = (units["status"] == "planned").to_numpy(dtype=bool)
+    pairs, lines = [], []
     order = np.argsort(patch, kind="stable")
     for members in np.split(order, np.flatnonzero(patch[order][1:] != patch[order][:-1]) + 1):
         if len(members) == 1 or not planned[members].any():
@@ -170,11 +175,12 @@ def _find_limited_edge(units: gpd.GeoDataFrame, geometry: NDArray[Any]) -> Float
         for a, b in zip(members[first], members[second], strict=True):  # over geometry: only patches that are cut
             if a >= b or setbacks[a] == setbacks[b] or not (planned[a] or planned[b]):
                 continue
-            line = shapely.intersection(shapely.boundary(geometry[a]), shapely.buffer(geometry[b], _EDGE_M))
-            share = shapely.length(line) / (2 if planned[a] and planned[b] else 1)
-            length[a] += share * planned[a]
-            length[b] += share * planned[b]
-    return length
+            pairs.append((a, b))
+            lines.append(shapely.intersection(shapely.boundary(geometry[a]), shapely.buffer(geometry[b], _EDGE_M)))
+    one, other = np.array(pairs, dtype=np.intp).reshape(-1, 2).T
+    share = find_length_m(np.array(lines, dtype=object), cell.crs) / np.where(planned[one] & planned[other], 2, 1)
+    borne = np.bincount(one, share * planned[one], minlength=len(units))
+    return np.asarray(borne + np.bincount(other, share * planned[other], minlength=len(units)), dtype=np.float64)
 
 
 def _check_mixing(site: Site, cell: Cell, places: gpd.GeoDataFrame) -> pd.DataFrame:
@@ -202,12 +208,18 @@ def _compare(site: Site, cell: Cell, setback: Setback, spot: Any) -> tuple[str, 
     if not len(frame):
         return "", np.nan, np.nan, error_m, MEETS
     required = _find_required(setback, frame)
-    half = np.nan_to_num(frame["width_m"].to_numpy(dtype=float)) / 2 if "width_m" in frame.columns else 0.0
-    gap = np.maximum(shapely.distance(np.asarray(frame.geometry.array, dtype=object), spot) - half, 0.0)
-    place = int(np.argmin(gap - required))
-    achieved = float(gap[place]) / (1 + cell.distance_error)
+    half = np.zeros(len(frame))
+    if "width_m" in frame.columns:
+        half = np.nan_to_num(frame["width_m"].to_numpy(dtype=float)) / 2
+    shapes = np.asarray(frame.geometry.array, dtype=object)
+    gap = shapely.distance(shapes, spot)
+    margin = gap - half - required
+    near = np.flatnonzero(margin <= margin.min() + _SCALE_SHARE * gap[np.argmin(margin)])
+    edge = np.maximum(find_gap_m(np.full(len(near), spot), shapes[near], cell.crs) - half[near], 0.0)
+    best = int(np.argmin(edge - required[near]))
+    place, achieved = int(near[best]), float(edge[best])
     label = str(frame["label"].iloc[place])
-    if achieved <= required[place]:
+    if achieved <= required[place] + _SLACK_M:
         return label, float(required[place]), achieved, error_m, NOT_USED
     if achieved <= required[place] + error_m:
         return label, float(required[place]), achieved, error_m, FIELD_CHECK

@@ -88,8 +88,8 @@ def read_named_crs(text: str, where: str) -> CRS:
     return crs
 
 
-def find_distortion(crs: CRS, lon: FloatArray, lat: FloatArray) -> tuple[float, float]:
-    """Return the largest error of areas and of distances of a CRS over points, both relative.
+def find_distortion(crs: CRS, lon: FloatArray, lat: FloatArray) -> tuple[float, float, float]:
+    """Return the largest error of areas and of distances of a CRS over points, both relative, and its largest scale.
 
     Parameters
     ----------
@@ -102,9 +102,9 @@ def find_distortion(crs: CRS, lon: FloatArray, lat: FloatArray) -> tuple[float, 
 
     factors = Proj(crs).get_factors(lon, lat, errcheck=True)
     area = np.abs(np.asarray(factors.areal_scale) - 1.0)
-    longest = np.abs(np.asarray(factors.tissot_semimajor) - 1.0)
-    shortest = np.abs(np.asarray(factors.tissot_semiminor) - 1.0)
-    return float(area.max()), float(np.maximum(longest, shortest).max())
+    longest, shortest = np.asarray(factors.tissot_semimajor), np.asarray(factors.tissot_semiminor)
+    error = np.maximum(np.abs(longest - 1.0), np.abs(shortest - 1.0))
+    return float(area.max()), float(error.max()), float(longest.max())
 
 
 def use_metres(crs: CRS) -> CRS:

@@ -105,7 +105,7 @@ def _choose(site: Site, lon: FloatArray, lat: FloatArray) -> tuple[CrsReport, li
         return CrsReport(name, crs.to_wkt(), "auto", len(groups), 0.0, 0.0), groups
     where = site.path.name
     crs = crs_tools.read_named_crs(site.options.crs, where)
-    area_error, distance_error = crs_tools.find_distortion(crs, lon, lat)
+    area_error, distance_error, _ = crs_tools.find_distortion(crs, lon, lat)
     tolerance = site.options.crs_area_tolerance
     if area_error > tolerance:
         found = f'"{site.options.crs}" ({crs.name}), whose areas here are off by {area_error:.3%}'
@@ -137,10 +137,11 @@ def _make_cell(
     outline = moved.geometry.bounds.to_numpy()
     back = _to_degrees(crs)
     points = back.transform(outline[:, [0, 0, 2, 2]].ravel(), outline[:, [1, 3, 1, 3]].ravel())
-    error = crs_tools.find_distortion(crs, *(np.asarray(item) for item in points))[1]
+    _, error, scale = crs_tools.find_distortion(crs, *(np.asarray(item) for item in points))
     return Cell(
         crs=crs,
         distance_error=error + _DISTANCE_FLOOR,
+        most_scale=scale + _DISTANCE_FLOOR,
         patches=moved,
         others=_move(others, crs),
         water=near["water"],
@@ -234,7 +235,7 @@ def _describe(report: CrsReport) -> list[Finding]:
         f"measured in {report.name}: areas within {report.area_error:.2e}, distances within "
         f"{report.distance_error:.2e} (relative)"
     )
-    done = "setback distances are widened by that error; areas are geodesic on the ellipsoid"
+    done = "setbacks are drawn at its largest scale, so that none falls short; areas are geodesic on the ellipsoid"
     if report.cells > 1:
         done += f"; the site is wide and was worked in {report.cells} cells, each with its own CRS"
     return [Finding("reproject", "site", "crs", what, done, "info")]

@@ -42,7 +42,9 @@ class FeatureGroup:
     label
         Name of each feature, shape (f,).
     offset_m
-        Half the width of features drawn as lines, else 0, shape (f,).
+        Half the width of features drawn as lines, else 0, as it is drawn in the CRS, shape (f,).
+    scale
+        How long a metre on the ground is drawn in the CRS.
     runs, run_owner, run_line
         Outline runs (lines, points), the feature and the line or ring of each, shape (r,).
     cells, cell_owner
@@ -66,6 +68,7 @@ class FeatureGroup:
     cell_owner: IntArray
     segment: FloatArray
     segment_run: IntArray
+    scale: float = 1.0
 
     @cached_property
     def run_tree(self) -> shapely.STRtree:
@@ -120,8 +123,11 @@ def as_objects(items: list[Any]) -> GeometryArray:
     return array
 
 
-def make_group(frame: gpd.GeoDataFrame, chosen: NDArray[np.bool_]) -> FeatureGroup:
-    """Make the group of the chosen rows of a layer (columns ``label`` and, for water, ``width_m, width_assumed``)."""
+def make_group(frame: gpd.GeoDataFrame, chosen: NDArray[np.bool_], scale: float = 1.0) -> FeatureGroup:
+    """Make the group of the chosen rows of a layer (columns ``label`` and, for water, ``width_m, width_assumed``).
+
+    Widths are true; ``scale`` is how long a metre on the ground is drawn in the CRS of the layer.
+    """
     rows = where_true(chosen)
     geometry = np.asarray(frame.geometry.array, dtype=object)[rows]
     width = frame["width_m"].to_numpy(dtype=float)[rows] if "width_m" in frame.columns else np.zeros(len(rows))
@@ -141,7 +147,7 @@ def make_group(frame: gpd.GeoDataFrame, chosen: NDArray[np.bool_]) -> FeatureGro
     return FeatureGroup(
         owner_row=rows,
         label=frame["label"].to_numpy(dtype=object)[rows],
-        offset_m=np.nan_to_num(width) / 2,
+        offset_m=np.nan_to_num(width) / 2 * scale,
         assumed=assumed,
         runs=np.concatenate([runs, points]),
         run_owner=np.concatenate([line_owner[run_line], point_owner]).astype(np.intp),
@@ -151,20 +157,22 @@ def make_group(frame: gpd.GeoDataFrame, chosen: NDArray[np.bool_]) -> FeatureGro
         cell_owner=cell_owner.astype(np.intp),
         segment=np.concatenate([segment, np.column_stack([xy, xy])]),
         segment_run=np.concatenate([segment_run, len(runs) + np.arange(len(points))]).astype(np.intp),
+        scale=scale,
     )
 
 
 class Groups:
     """Makes the group of some rows of a layer once, however many rules and measures ask for it."""
 
-    def __init__(self) -> None:
+    def __init__(self, scale: float = 1.0) -> None:
+        self._scale = scale
         self._made: dict[tuple[int, bytes], FeatureGroup] = {}
 
     def make(self, frame: gpd.GeoDataFrame, chosen: NDArray[np.bool_]) -> FeatureGroup:
         """Return the group of the chosen rows of a layer; the layer must live as long as this."""
         key = (id(frame), np.packbits(chosen).tobytes())
         if key not in self._made:
-            self._made[key] = make_group(frame, chosen)
+            self._made[key] = make_group(frame, chosen, self._scale)
         return self._made[key]
 
 

@@ -72,7 +72,7 @@ class Measures:
         A distance that is one for all features makes no difference and is left out, so that results are shared, and a
         tie is decided alike for all rules.
         """
-        credit = group.offset_m if distance_m is None else group.offset_m + distance_m
+        credit = group.offset_m if distance_m is None else group.offset_m + distance_m * group.scale
         key = (id(group), credit.tobytes())
         if key not in self._made:
             nearest = find_nearest(group, self.geometry, credit)
@@ -172,7 +172,7 @@ def _measure_rule(
     inside = np.where(achieved < required - rule.error_m - SLACK_M, INSIDE, WITHIN_ERROR)
     inside = np.where(achieved <= required if rule.error_m == 0 else achieved < 0, INSIDE, inside)
     assumed = rule.group.assumed[nearest.owner]
-    doubt = achieved <= required + rule.error_m + 2 * rule.group.offset_m[nearest.owner]
+    doubt = achieved <= required + rule.error_m + 2 * rule.group.offset_m[nearest.owner] / rule.group.scale
     return pd.DataFrame(
         common
         | {"feature": rule.group.label[nearest.owner], "required_m": required, "achieved_m": achieved}
@@ -216,7 +216,7 @@ def find_nearest_points(
     lines = shapely.shortest_line(geometry, group.runs[np.maximum(nearest.run, 0)])
     start = shapely.get_coordinates(shapely.get_point(lines, 0))
     core = shapely.get_coordinates(shapely.get_point(lines, -1))
-    share = _find_shares(start, core, group.offset_m[owner], crs, origin)
+    share = _find_shares(start, core, group.offset_m[owner] / group.scale, crs, origin)
     edge = start + (core - start) * share[:, None]
     on = nearest.distance_m <= 0
     inner = shapely.get_coordinates(shapely.point_on_surface(geometry[on]))
@@ -228,7 +228,7 @@ def find_nearest_points(
 
 
 def _find_shares(
-    start: FloatArray, core: FloatArray, offset_m: FloatArray, crs: CRS, origin: tuple[float, float]
+    start: FloatArray, core: FloatArray, half_m: FloatArray, crs: CRS, origin: tuple[float, float]
 ) -> FloatArray:
     """Return how far along from a unit to the line of its feature the water's edge lies, as a share, shape (u,).
 
@@ -236,10 +236,10 @@ def _find_shares(
     """
     gap = np.hypot(*(core - start).T)
     share = np.where(gap > 0, 1.0, 0.0)
-    wide = np.flatnonzero((offset_m > 0) & (gap > 0))
+    wide = np.flatnonzero((half_m > 0) & (gap > 0))
     ends = (move_points_out(xy[wide], origin, crs, "EPSG:4326").T for xy in (start, core))
     length = find_distance_m(*(item for pair in ends for item in pair))
-    share[wide] = np.divide(length - offset_m[wide], length, out=np.zeros_like(length), where=length > offset_m[wide])
+    share[wide] = np.divide(length - half_m[wide], length, out=np.zeros_like(length), where=length > half_m[wide])
     return share
 
 

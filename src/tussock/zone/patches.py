@@ -75,7 +75,7 @@ def zone_patches(
     if size < 1:
         raise InputError(Fault("partition size", str(size), "no positive number", "give the most patches of one part"))
     wholes = [_make_whole(site, repaired, measured, cell) for cell in measured.cells]
-    made = [Groups() for _ in wholes]
+    made = [Groups(whole.cell.most_scale) for whole in wholes]
     bound = [bind_part(whole, groups) for whole, groups in zip(wholes, made, strict=True)]
     units, patches, nearness = _join(_run(wholes, made, size, scheduler, tell), measured, len(site.setbacks()))
     return Zoned(

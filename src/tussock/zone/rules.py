@@ -113,7 +113,7 @@ def bind_rules(
         distance, fault = _find_distance(setback, frame, group, layer_paths.get(wanted.layer, wanted.layer))
         faults += fault
         error = accuracy_m["infestations"] + accuracy_m[wanted.layer]
-        reach = (group.offset_m + distance + error) * (1 + cell.distance_error)
+        reach = group.offset_m + (distance + error) * cell.most_scale
         reach = np.where(reach > 0, reach + SLACK_M, reach)
         bound.append(BoundRule(setback, ruleset, group, distance, error, reach))
     if faults:
@@ -138,7 +138,7 @@ def find_most_reach_m(
             most = max(most, float(setback.distance))
     half = np.nan_to_num(frame["width_m"].to_numpy(dtype=float)) / 2 if "width_m" in frame.columns else np.empty(0)
     error = accuracy_m["infestations"] + accuracy_m[layer]
-    return (most + error + float(half.max(initial=0.0))) * (1 + cell.distance_error) + SLACK_M
+    return (most + error + float(half.max(initial=0.0))) * cell.most_scale + SLACK_M
 
 
 def _read_column(column: ColumnDistance, frame: gpd.GeoDataFrame) -> FloatArray:

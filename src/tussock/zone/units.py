@@ -95,7 +95,7 @@ def zone_part(part: Part, groups: Groups | None = None) -> PartUnits:
     InputError, CutError
         See `zone_patches`.
     """
-    cell, groups = part.cell, groups or Groups()
+    cell, groups = part.cell, groups or Groups(part.cell.most_scale)
     rules = bind_part(part, groups)
     geometry = np.asarray(cell.patches.geometry.array, dtype=object)
     reach = reaching.make_reach(cell, groups)
