@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 from site_factory import PRODUCTS, feet_box
 from tussock.base.records import Product, Treatment
 from tussock.prescribe.dose import Stand, find_dose
-from tussock.prescribe.judge import Component
+from tussock.prescribe.judge import Component, Dosed
 from tussock.prescribe.ledger import Use
 from tussock.prescribe.limits import apply_limits
 
@@ -145,6 +145,79 @@ def test_unknown_partner_is_a_fault(prescriber):
         prescriber.run(treatments=spot("glyphosate-aquatic", "2 %", extra=partner))
 
 
+def mixed(partner, concentration):
+    return f'tank_mix = [{{ product = "{partner}", concentration = "{concentration}" }}]'
+
+
+def test_two_products_of_one_active_in_a_tank_add_up(prescriber):
+    # 25 gal/acre x (5 % x 4 + 5 % x 4 lb/gal) = 5 + 5 = 10 of 8 lb
+    treatments = spot("glyphosate-aquatic", "5 %", volume="25 gal/acre", extra=mixed("glyphosate-upland", "5 %"))
+    verdict, reason = only(prescriber.run(treatments=treatments))
+    assert verdict == "refused"
+    assert "annual limit of glyphosate: 10 of 8 lb ae/acre (glyphosate-aquatic 5 + glyphosate-upland 5)" in reason
+
+
+def test_amine_and_ester_of_one_acid_are_held_to_the_stricter_label(prescriber):
+    # 40 gal/acre x (3 % x 3 lb/gal amine + 4 % x 4 lb/gal ester) = 3.6 + 6.4 = 10 of the 6 on the label of the amine
+    head, tail = PRODUCTS.split('id = "triclopyr-amine-aquatic"')
+    tail = tail.replace('limit_per_year = "8 lb/acre"', 'limit_per_year = "6 lb/acre"', 1)
+    products = head + 'id = "triclopyr-amine-aquatic"' + tail
+    treatments = spot("triclopyr-ester", "4 %", volume="40 gal/acre", extra=mixed("triclopyr-amine-aquatic", "3 %"))
+    verdict, reason = only(prescriber.run(treatments=treatments, products=products))
+    assert verdict == "refused"
+    assert "10 of 6 lb ae/acre" in reason
+    # 3.6 + 1.6 = 5.2 of 6: 86.7 %
+    treatments = spot("triclopyr-ester", "1 %", volume="40 gal/acre", extra=mixed("triclopyr-amine-aquatic", "3 %"))
+    unit = prescriber.run(treatments=treatments, products=products).units.iloc[0]
+    assert unit["annual_limit_used_pct"] == pytest.approx(5.2 / 6 * 100)
+
+
+def test_a_tank_is_held_to_the_limit_for_one_application(prescriber):
+    # 25 gal/acre x (3 % + 3 %) x 4 lb/gal = 3 + 3 = 6 of 5 in one application
+    products = PRODUCTS.replace(
+        'id = "glyphosate-upland"', 'id = "glyphosate-upland"\nlimit_per_application = "5 lb/acre"'
+    )
+    treatments = spot("glyphosate-aquatic", "3 %", volume="25 gal/acre", extra=mixed("glyphosate-upland", "3 %"))
+    assert (
+        "limit for one application of glyphosate: 6 of 5 lb ae/acre"
+        in only(prescriber.run(treatments=treatments, products=products))[1]
+    )
+
+
+def test_up_to_the_limit_weakens_every_product_of_the_active(prescriber):
+    # 10 of 8 asked: four fifths of 5 % and 5 % are 4 % and 4 %, 4 lb each
+    treatments = spot(
+        "glyphosate-aquatic",
+        "5 %",
+        volume="25 gal/acre",
+        extra=mixed("glyphosate-upland", "5 %") + "\nup_to_limit = true",
+    )
+    unit = prescriber.run(treatments=treatments).units.iloc[0]
+    assert unit["concentration_pct"] == pytest.approx(4.0)
+    assert "(4 %)" in unit["tank_mix"]
+    assert unit["ae_kg_per_ha"] == pytest.approx(4.0 * LB_PER_ACRE, rel=1e-6)
+    assert unit["annual_limit_used_pct"] == pytest.approx(100.0)
+
+
+def test_the_whole_tank_of_another_patch_counts_on_shared_ground(prescriber):
+    # 20 gal/acre x (2.5 % + 2.5 %) x 4 = 2 + 2 = 4 lb on the first patch, 22 x 5 % x 4 = 4.4 on the second: 8.4 of 8
+    patches = [{"species": name, "geometry": feet_box(0, 0, SIDE_FT, SIDE_FT)} for name in ("buckthorn", "honeysuckle")]
+    first = spot("glyphosate-aquatic", "2.5 %", treatment_id="tank", extra=mixed("glyphosate-upland", "2.5 %"))
+    second = spot("glyphosate-aquatic", "5 %", treatment_id="one", volume="22 gal/acre")
+    treatments = first.replace('growth_form = ["shrub"]', 'species = ["buckthorn"]') + second.replace(
+        'growth_form = ["shrub"]', 'species = ["honeysuckle"]'
+    )
+    result = prescriber.run(patches, treatments=treatments)
+    reason = result.options.set_index(["unit_id", "treatment_id"])["reason"]["P1-01", "one"]
+    assert "8.4 of 8 lb ae/acre (4.4 asked, 4 left after patch P0 (tank, 4 lb ae/acre planned))" in reason
+
+
+def test_a_product_is_no_partner_of_itself(prescriber):
+    treatments = spot("glyphosate-aquatic", "5 %", extra=mixed("glyphosate-aquatic", "5 %"))
+    with pytest.raises(ValueError, match="glyphosate-aquatic stands in the tank twice; name it once"):
+        prescriber.run(treatments=treatments)
+
+
 def test_stem_limit_closes_the_active_for_an_overlapping_patch(prescriber):
     products = PRODUCTS.replace(
         'id = "glyphosate-aquatic"', 'id = "glyphosate-aquatic"\nlimit_stems_per_year = "100/acre"'
@@ -195,7 +268,7 @@ def limit(concentration_pct, volume, used, limit_lb):
     component = Component(product, treatment.concentration)
     dose = find_dose(treatment, product, treatment.concentration, stand)
     uses = [Use("a", used * LB_PER_ACRE, 0.0, "earlier")]
-    return dose, apply_limits(treatment, component, dose, stand, uses, "us")
+    return dose, apply_limits(treatment, [Dosed(component, dose)], stand, uses, "us")
 
 
 @given(

@@ -89,6 +89,62 @@ def test_a_partner_over_its_yearly_limit_is_found():
     assert found.loc[found["where"] == "unit P0-01, b", "expected"].tolist() == ["at most 1 lb ae/acre in the year"]
 
 
+TWIN = PRODUCTS[0] | {"id": "c", "form": "acid", "active": "Glyphosate"}
+TWO_OF_ONE = TREATMENT | {
+    "concentration": "5 %",
+    "tank_mix": [{"product": "c", "concentration": "5 %"}],
+    "spray_volume": "25 gal/acre",
+}
+HALF = {"ae_lb_per_acre": 5.0, "tank_mix": "c: 160 fl oz (5 %)", "spray_gal": 25.0, "annual_limit_used_pct": 62.5}
+
+
+def review_twins(units, products, treatments=(TWO_OF_ONE,)):
+    rows = [
+        {"treatment_id": "t", "method": "foliar_spot", "product_id": "a", "geometry": shapely.box(0, 10, 100, 60)}
+        | unit
+        for unit in units
+    ]
+    table = run_checks(make_delivered(rows, products=products, treatments=treatments), only={"limits"})
+    return table[table["level"] == "violation"]
+
+
+def test_two_products_of_one_acid_in_a_tank_are_added():
+    """25 gal x (5 % + 5 %) x 4 lb/gal = 5 + 5 = 10 of 8 lb/acre: 125 %, and not 62.5 %."""
+    found = review_twins([HALF], [PRODUCTS[0], TWIN])
+    year = found[found["expected"] == "at most 8 lb ae/acre in the year"]
+    assert year["found"].str.startswith("10 lb ae/acre of glyphosate").tolist() == [True, True]
+    used = found[found["where"] == "unit P0-01, annual_limit_used_pct"]
+    assert used[["found", "expected"]].to_numpy().tolist() == [["62.5 %", "125 %"]]
+
+
+def test_a_tank_over_the_limit_of_one_application_is_found():
+    """5 + 5 = 10 lb/acre in one application, of 9; the yearly limit of 12 holds."""
+    own = [item | {"limit_per_year": "12 lb/acre"} for item in (PRODUCTS[0], TWIN)]
+    found = review_twins(
+        [HALF | {"annual_limit_used_pct": 250 / 3}], [own[0], own[1] | {"limit_per_application": "9 lb/acre"}]
+    )
+    assert found["where"].tolist() == ["unit P0-01, c"]
+    assert found["expected"].tolist() == ["at most 9 lb ae/acre in one application"]
+
+
+def test_the_whole_tank_of_another_patch_is_counted():
+    """20 gal x (2.5 % + 2.5 %) x 4 lb/gal = 2 + 2 on one patch, 25 x 5 % x 4 = 5 on the other: 9 of 8 lb/acre.
+
+    With the larger product of the tank alone it would be 7.
+    """
+    light = {"concentration": "2.5 %", "spray_volume": "20 gal/acre"}
+    tank = TWO_OF_ONE | light | {"tank_mix": [{"product": "c", "concentration": "2.5 %"}]}
+    alone = TWO_OF_ONE | {"id": "s", "tank_mix": []}
+    units = [
+        {"ae_lb_per_acre": 2.0, "spray_gal": 20.0, "tank_mix": "c: 64 fl oz (2.5 %)"},
+        {"ae_lb_per_acre": 5.0, "treatment_id": "s"},
+    ]
+    found = review_twins(units, [PRODUCTS[0], TWIN], [tank, alone])
+    year = found[found["expected"] == "at most 8 lb ae/acre in the year"]
+    assert year["where"].tolist() == ["unit P0-01, a", "unit P0-01, c", "unit P1-01, a"]
+    assert year["found"].str.startswith("9 lb ae/acre").all()
+
+
 @pytest.mark.parametrize("text", ["", "b: 25.6 fl oz (1.2 %)", "b: 20 fl oz (1 %)", "c: 25.6 fl oz (1 %)", "some b"])
 def test_partners_that_are_not_those_of_the_treatment_are_found(text):
     found = review({"tank_mix": text}, "doses")

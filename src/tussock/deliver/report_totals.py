@@ -33,7 +33,7 @@ class GroundTotal:
     Attributes
     ----------
     unit_id, product_id, active
-        What is planned where.
+        What is planned where; of several products of the active in one tank that with the lowest limit.
     planned, earlier, others
         Doses of this year [kg ae/ha]: planned here, from earlier records, planned for other patches on the same ground.
     limit
@@ -89,6 +89,10 @@ class _Use:
     product: Product
     dose: float
 
+    @property
+    def active(self) -> str:
+        return self.product.active.casefold()
+
 
 @dataclass(frozen=True)
 class _Record:
@@ -100,32 +104,28 @@ class _Record:
 
 def find_ground_totals(plan: PlanTables) -> list[GroundTotal]:
     """Return the yearly total of each active on each unit that is treated with it, the fullest limit first."""
-    uses = list(_list_uses(plan))
     shared = _find_shared(plan)
     earlier = _find_earlier(plan)
-    by_unit: dict[str, list[_Use]] = {}
-    for use in uses:
-        by_unit.setdefault(use.unit_id, []).append(use)
+    tanks: dict[tuple[str, str], list[_Use]] = {}
+    for use in _list_uses(plan):
+        tanks.setdefault((use.unit_id, use.active), []).append(use)
     ids = plan.units["unit_id"].astype(str).tolist()
     totals = []
-    for use in uses:
-        records = [item for item in earlier.get(use.row, []) if item.active == use.product.active.casefold()]
-        same = [
-            other
-            for row in shared.get(use.row, [])
-            for other in by_unit.get(ids[row], [])
-            if other.patch_id != use.patch_id and other.product.active.casefold() == use.product.active.casefold()
-        ]
-        totals.append(_add_up(plan, use, records, same))
+    for (_, active), tank in tanks.items():
+        row, patch_id = tank[0].row, tank[0].patch_id
+        records = [item for item in earlier.get(row, []) if item.active == active]
+        others = [item for other in shared.get(row, []) for item in tanks.get((ids[other], active), [])]
+        totals.append(_add_up(plan, tank, records, [item for item in others if item.patch_id != patch_id]))
     return sorted(totals, key=lambda item: (-item.used_pct if item.limit > 0 else math.inf, item.unit_id))
 
 
-def _add_up(plan: PlanTables, use: _Use, records: list[_Record], same: list[_Use]) -> GroundTotal:
+def _add_up(plan: PlanTables, tank: list[_Use], records: list[_Record], same: list[_Use]) -> GroundTotal:
+    use = min(tank, key=lambda item: item.product.limit_per_year_kg_per_ha or math.inf)
     total = GroundTotal(
         unit_id=use.unit_id,
         product_id=use.product.id,
         active=use.product.active,
-        planned=use.dose,
+        planned=sum(item.dose for item in tank),
         earlier=sum(item.dose for item in records),
         others=sum(item.dose for item in same),
         limit=use.product.limit_per_year_kg_per_ha or math.nan,

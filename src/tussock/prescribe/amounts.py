@@ -3,28 +3,25 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
-from typing import Any
+from typing import Any, TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
 
 from tussock.base import days as day_tools
 from tussock.base.records import STEM_METHODS, Operations, Treatment
-from tussock.prescribe.dose import Dose
-from tussock.prescribe.judge import Component
+from tussock.prescribe.judge import Dosed
 from tussock.prescribe.limits import Limited
 from tussock.prescribe.stand import take_share
 from tussock.trade.calibration import find_spray_seconds
 
 
 @dataclass(frozen=True)
-class Part:
-    """One product of a treatment on a unit: its dose, and what the limits leave of it."""
+class Part(Dosed):
+    """One product of a treatment on a unit: its dose, and what the limits leave of all of its active in the tank."""
 
-    component: Component
-    dose: Dose
     limited: Limited
 
     @property
@@ -59,11 +56,28 @@ class Verdict:
         """Share of the stems that is treated: the least that any product's limit leaves."""
         return min((part.limited.share for part in self.parts), default=1.0) if self.by_stems else 1.0
 
+    def sum_ae(self, parts: Iterable[Part]) -> float:
+        """Return what some products in the tank bring together within the limits [kg ae/ha]."""
+        return sum(
+            part.dose.ae_kg_per_ha * (self.stem_share if self.by_stems else part.limited.share) for part in parts
+        )
+
     @property
     def used_pct(self) -> float:
         """Share of the tightest yearly limit in use [%]; nan without one."""
         used = [part.limited.used_pct for part in self.parts if not math.isnan(part.limited.used_pct)]
         return max(used, default=math.nan)
+
+
+TankItem = TypeVar("TankItem", bound=Dosed)
+
+
+def group_by_active(tank: Iterable[TankItem]) -> dict[str, list[TankItem]]:
+    """Group what is in a tank by active (lower case): doses of one add up, whatever salt or ester they come in."""
+    grouped: dict[str, list[TankItem]] = {}
+    for item in tank:
+        grouped.setdefault(item.component.product.active.casefold(), []).append(item)
+    return grouped
 
 
 @dataclass(frozen=True)

@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import datetime as dt
+import math
 import re
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Final
 
@@ -29,6 +31,14 @@ class Component:
 
     product: Product
     concentration: float
+
+
+@dataclass(frozen=True)
+class Dosed:
+    """A product in the tank with the dose that it brings."""
+
+    component: Component
+    dose: Dose
 
 
 @dataclass(frozen=True)
@@ -150,31 +160,50 @@ def _show_diameter(size_m: float, system: UnitSystem) -> str:
 
 
 def check_application(
-    treatment: Treatment, component: Component, dose: Dose, system: UnitSystem
+    treatment: Treatment, tank: Sequence[Dosed], share: float, system: UnitSystem
 ) -> tuple[list[str], float]:
-    """Check one application against the label's limits for an application and for a year.
+    """Check one application of an active against the labels' limits for an application and for a year.
+
+    Parameters
+    ----------
+    treatment
+        What is applied.
+    tank
+        The products of the active in the tank: their doses add up, and the strictest of their labels binds.
+    share
+        Of the stems that is treated, 1 for ground.
+    system
+        Units of the texts.
 
     Returns
     -------
     refusals, share
-        Texts, and the share of the dose that the limits leave (1 where they do not bind).
+        Texts, and the share of the doses that the limits leave (1 where they do not bind).
     """
-    product = component.product
-    for name, limit in (
-        ("limit for one application", product.limit_per_application_kg_per_ha),
-        ("annual limit", product.limit_per_year_kg_per_ha),
+    asked = sum(item.dose.ae_kg_per_ha for item in tank) * share
+    for name, key in (
+        ("limit for one application", "limit_per_application_kg_per_ha"),
+        ("annual limit", "limit_per_year_kg_per_ha"),
     ):
-        if limit is None or not dose.ae_kg_per_ha > limit * (1 + LIMIT_TOLERANCE):
+        limits = [getattr(item.component.product, key) for item in tank]
+        limit = min((value for value in limits if value is not None), default=math.inf)
+        if not asked > limit * (1 + LIMIT_TOLERANCE):
             continue
-        asked, most = show_dose(dose.ae_kg_per_ha, system, unit=False), show_dose(limit, system)
-        text = f"{name} of {product.active}: {asked} of {most}"
-        if treatment.spray_volume_l_per_ha is not None:
+        product = tank[0].component.product
+        text = f"{name} of {product.active}: {show_dose(asked, system, unit=False)} of {show_dose(limit, system)}"
+        if len(tank) > 1:
+            parts = (
+                f"{item.component.product.id} {show_dose(item.dose.ae_kg_per_ha * share, system, unit=False)}"
+                for item in tank
+            )
+            text += f" ({' + '.join(parts)})"
+        elif treatment.spray_volume_l_per_ha is not None:
             ceiling = mixing.find_ceiling_concentration(
                 limit, treatment.spray_volume_l_per_ha, product.strength_kg_per_l
             )
             volume = _show_volume(treatment.spray_volume_l_per_ha, system)
             text += f"; at {volume} the ceiling is {ceiling * 100:.4g} %"
-        return [text], limit / dose.ae_kg_per_ha
+        return [text], limit / asked
     return [], 1.0
 
 

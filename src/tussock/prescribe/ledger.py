@@ -22,8 +22,9 @@ Members = frozenset[str]
 class Use:
     """One use of an active on a piece of ground: dose [kg ae/ha], stems [1/ha], and where it stands written.
 
-    ``closes`` tells that nothing more of the active may follow on that ground this year; ``date`` is that of a record;
-    ``limit_kg_per_ha`` is the yearly limit on the label of the product used, which goes on binding that ground.
+    A tank with several products of the active is one use. ``closes`` tells that nothing more of the active may follow
+    on that ground this year; ``date`` is that of a record; ``limit_kg_per_ha`` is the strictest yearly limit on the
+    labels of the products used, which goes on binding that ground, and ``label`` the product that it is of.
     """
 
     active: str
@@ -31,9 +32,10 @@ class Use:
     stems_per_ha: float
     text: str
     closes: bool = False
-    product_id: str = ""
+    product_ids: tuple[str, ...] = ()
     date: dt.date | None = None
     limit_kg_per_ha: float = math.inf
+    label: str = ""
 
 
 @dataclass
@@ -111,8 +113,9 @@ def open_ledger(history: gpd.GeoDataFrame | None, products: Mapping[str, Product
                 ae_kg_per_ha=float(row.ae_kg_per_ha),
                 stems_per_ha=0.0 if math.isnan(stems) else stems,
                 text=text,
-                product_id=row.product_id,
+                product_ids=(row.product_id,) if row.product_id else (),
                 date=row.date,
                 limit_kg_per_ha=find_year_limit(products.get(row.product_id)),
+                label=row.product_id,
             )
     return Ledger(records)

@@ -12,7 +12,7 @@ from tussock.base.records import Product, Setback, Treatment
 from tussock.base.stages import Measured, Prescribed, Repaired, Site, Zoned
 from tussock.base.text import show_dose
 from tussock.prescribe import judge
-from tussock.prescribe.amounts import Part, Verdict, find_amounts
+from tussock.prescribe.amounts import Part, Verdict, find_amounts, group_by_active
 from tussock.prescribe.compliance import find_compliance
 from tussock.prescribe.describe import describe_option, describe_unit
 from tussock.prescribe.dose import Stand, find_dose
@@ -161,21 +161,21 @@ class _Desk:
         refusals += judge.check_place(treatment, products, ground, throw_m, self.system)
         refusals += judge.check_stems(treatment, stand, self.system)
         windows = list(self._own_days[treatment.id])
-        parts: list[Part] = []
         notes: list[str] = []
         for component in components:
             forbidding = judge.find_forbidding(treatment, component.product, ground)
             refusals += judge.check_setbacks(forbidding, self.system)
             windows += judge.list_setback_days(forbidding, self.system)
-            part, missing = self._limit(treatment, component, stand, ground, records, members, windows)
-            refusals += [*missing, *part.limited.refusals]
+        parts, missing = self._limit(treatment, stand, ground, records, members, windows)
+        refusals += missing
+        for part in parts:
+            refusals += part.limited.refusals
             notes += part.limited.notes
-            parts.append(part)
         season = intersect_seasons(windows)
         if season.refusal:
             refusals.append(season.refusal)
         texts = tuple(dict.fromkeys(refusals))
-        return Verdict(treatment, texts, season.days, tuple(parts), tuple(dict.fromkeys([*notes, *season.notes])))
+        return Verdict(treatment, texts, season.days, parts, tuple(dict.fromkeys([*notes, *season.notes])))
 
     def _find_mismatch(self, treatment: Treatment, species: str, growth_form: str) -> Verdict | None:
         """Return the verdict on a treatment that is not for a plant, None where it is; alike on every unit of it."""
@@ -189,64 +189,68 @@ class _Desk:
     def _limit(
         self,
         treatment: Treatment,
-        component: judge.Component,
         stand: Stand,
         ground: judge.Ground,
         records: list[str],
         members: Members,
         windows: list[NamedDays],
-    ) -> tuple[Part, list[str]]:
-        """Find the dose of one product and hold it against the limits; intervals are added to the windows."""
-        dose = find_dose(treatment, component.product, component.concentration, stand)
-        if dose.missing:
-            return Part(component, dose, Limited()), [f"no dose: {dose.missing}"]
-        uses = self.ledger.list_uses(component.product.active, records, members, ground.patch_id)
-        dates = [(use.date, use.text) for use in uses if use.date is not None]
-        windows += judge.list_interval_days(component.product, dates, self.site.season)
-        limited = apply_limits(treatment, component, dose, stand, uses, self.system)
-        if not math.isnan(limited.over) and self.ledger.has_planned(component.product.active, members, ground.patch_id):
-            self._flag_shared(ground, component, limited.over, members)
-        return Part(component, dose, limited), []
+    ) -> tuple[tuple[Part, ...], list[str]]:
+        """Find the doses of a tank and hold each active against the limits; intervals are added to the windows."""
+        components = self._components[treatment.id]
+        tank = [judge.Dosed(item, find_dose(treatment, item.product, item.concentration, stand)) for item in components]
+        missing = [f"no dose: {item.dose.missing}" for item in tank if item.dose.missing]
+        limits: dict[str, Limited] = {}
+        for active, own in {} if missing else group_by_active(tank).items():
+            uses = self.ledger.list_uses(active, records, members, ground.patch_id)
+            dates = [(use.date, use.text) for use in uses if use.date is not None]
+            for item in own:
+                windows += judge.list_interval_days(item.component.product, dates, self.site.season)
+            limits[active] = apply_limits(treatment, own, stand, uses, self.system)
+            if not math.isnan(limits[active].over) and self.ledger.has_planned(active, members, ground.patch_id):
+                self._flag_shared(ground, own[0].component.product.active, limits[active], members)
+        parts = (
+            Part(item.component, item.dose, limits.get(item.component.product.active.casefold(), Limited()))
+            for item in tank
+        )
+        return tuple(parts), missing
 
-    def _flag_shared(self, ground: judge.Ground, component: judge.Component, over: float, members: Members) -> None:
+    def _flag_shared(self, ground: judge.Ground, active: str, limited: Limited, members: Members) -> None:
         """Report shared ground where the doses of two patches add up to more than the year allows."""
-        limit = component.product.limit_per_year_kg_per_ha
-        if limit is None or ground.counted_with:
+        if ground.counted_with:
             return
         others = ", ".join(sorted(members - {ground.patch_id}))
-        total, most = show_dose(over, self.system, unit=False), show_dose(limit, self.system)
-        what = f"{component.product.active} {total} of {most} on the ground shared with {others}"
+        total, most = show_dose(limited.over, self.system, unit=False), show_dose(limited.most, self.system)
+        what = f"{active} {total} of {most} on the ground shared with {others}"
         finding = Finding("prescribe", "units", ground.unit_id, what, "not planned there; see the options of the unit")
         if finding not in self.findings:
             self.findings.append(finding)
 
     def _enter(self, chosen: Verdict, ground: judge.Ground, members: Members) -> None:
-        """Write the doses chosen into the ledger."""
+        """Write the doses chosen into the ledger, those of one active in the tank as one use."""
         stems_per_ha = self.stands[ground.patch_id].stems_per_ha * chosen.stem_share if chosen.by_stems else 0.0
-        for part in chosen.parts:
-            dose = part.dose.ae_kg_per_ha * (chosen.stem_share if chosen.by_stems else part.limited.share)
-            text = f"patch {ground.patch_id} ({chosen.treatment.id}, {show_dose(dose, self.system)} planned)"
-            product = part.component.product
+        for active, parts in group_by_active(chosen.parts).items():
+            dose = chosen.sum_ae(parts)
+            labels = [part.component.product for part in parts]
+            strictest = min(labels, key=find_year_limit)
             use = Use(
-                active=product.active.casefold(),
+                active=active,
                 ae_kg_per_ha=dose,
                 stems_per_ha=stems_per_ha,
-                text=text,
-                closes=part.limited.closes,
-                product_id=product.id,
-                limit_kg_per_ha=find_year_limit(product),
+                text=f"patch {ground.patch_id} ({chosen.treatment.id}, {show_dose(dose, self.system)} planned)",
+                closes=any(part.limited.closes for part in parts),
+                product_ids=tuple(product.id for product in labels),
+                limit_kg_per_ha=find_year_limit(strictest),
+                label=strictest.id,
             )
             self.ledger.add(ground.patch_id, members, use)
 
     def settle_shared(self, rows: list[dict[str, Any]]) -> None:
         """Count on shared ground what was planned there later: the yearly limit is used by all of it."""
         for place, chosen, ground, records, members in self._shared:
-            for part in chosen.parts:
-                product = part.component.product
-                uses = self.ledger.list_uses(product.active, records, members, ground.patch_id)
-                limit, _ = find_binding_limit(product, uses)
-                own = part.dose.ae_kg_per_ha * (chosen.stem_share if chosen.by_stems else part.limited.share)
-                used = (own + sum(use.ae_kg_per_ha for use in uses)) / limit * 100
+            for active, parts in group_by_active(chosen.parts).items():
+                uses = self.ledger.list_uses(active, records, members, ground.patch_id)
+                limit, _ = find_binding_limit([part.component.product for part in parts], uses)
+                used = (chosen.sum_ae(parts) + sum(use.ae_kg_per_ha for use in uses)) / limit * 100
                 known = rows[place]["annual_limit_used_pct"]
                 if used > 0 and not math.isinf(limit) and not known >= used:
                     rows[place]["annual_limit_used_pct"] = used

@@ -20,8 +20,8 @@ FloatArray = NDArray[np.float64]
 def list_applied(evidence: Evidence) -> pd.DataFrame:
     """List what is applied, one row for each unit and product in its tank.
 
-    Columns ``unit, treatment`` (places), ``product_id, active`` (lower case), ``dose`` [kg ae/ha] and ``stems``
-    [1/ha, 0 for ground methods].
+    Columns ``unit, treatment`` (places), ``product_id, active`` (lower case), ``dose`` [kg ae/ha], ``stems`` [1/ha, 0
+    for ground methods] and ``tank``, the dose of all products of the active in that tank [kg ae/ha].
 
     The dose of the first product is the one that the unit states; that of a partner follows from its share of the mix.
     """
@@ -39,10 +39,13 @@ def list_applied(evidence: Evidence) -> pd.DataFrame:
         "active": "str",
         "dose": float,
         "stems": float,
+        "tank": float,
     }
     if not pieces:
         return pd.DataFrame({name: pd.Series([], dtype=kind) for name, kind in columns.items()})
-    return pd.concat(pieces, ignore_index=True)[list(columns)].sort_values("unit", kind="stable", ignore_index=True)
+    applied = pd.concat(pieces, ignore_index=True)
+    applied["tank"] = applied.groupby(["unit", "active"])["dose"].transform("sum")
+    return applied[list(columns)].sort_values("unit", kind="stable", ignore_index=True)
 
 
 def _list_products(evidence: Evidence, place: int, treatment: Treatment) -> list[pd.DataFrame]:

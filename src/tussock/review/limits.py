@@ -93,23 +93,23 @@ class Ledger:
     def neighbours(self) -> pd.DataFrame:
         """Applications of the same active by other patches on the ground of each application.
 
-        Columns ``entry, patch, earlier`` (whether that patch stands before it in the file), ``dose, product_id``; the
-        largest dose of each other patch.
+        Columns ``entry, patch, earlier`` (whether that patch stands before it in the file), ``tank`` (dose of all
+        products of the active in that tank), ``product_id``; the largest tank of each other patch first.
         """
         import pandas as pd
 
         first, second, _ = self.shared
         own = self.applied[["unit", "active"]].rename_axis("entry").reset_index()
-        other = self.applied[["unit", "active", "dose", "product_id"]].rename(columns={"unit": "second"})
+        other = self.applied[["unit", "active", "tank", "product_id"]].rename(columns={"unit": "second"})
         pairs = pd.DataFrame({"unit": first, "second": second, "patch": self.evidence.unit_patch[second]})
         joined = own.merge(pairs, on="unit").merge(other, on=["second", "active"])
         joined = joined.assign(earlier=joined["second"] < joined["unit"])
-        return joined.sort_values("dose", ascending=False).drop_duplicates(["entry", "patch", "earlier"])
+        return joined.sort_values("tank", ascending=False, kind="stable")
 
     def sum_neighbours(self) -> FloatArray:
         """Add up what other patches put on the ground of each application."""
         table = self.neighbours.drop_duplicates(["entry", "patch"])
-        return _sum_by(table["entry"], table["dose"], len(self.applied))
+        return _sum_by(table["entry"], table["tank"], len(self.applied))
 
 
 def _sum_by(place: pd.Series[Any], values: pd.Series[Any], count: int) -> FloatArray:
@@ -176,11 +176,11 @@ def _name(evidence: Evidence, applied: pd.DataFrame, row: int) -> str:
 def _check_doses(evidence: Evidence, ledger: Ledger) -> list[Row]:
     applied, system = ledger.applied, evidence.system
     own = applied["dose"].to_numpy(dtype=float)
-    tank = applied.groupby(["unit", "active"])["dose"].transform("sum").to_numpy(dtype=float) if len(applied) else own
+    tank = applied["tank"].to_numpy(dtype=float)
     before, others = ledger.sum_records("dose"), ledger.sum_neighbours()
     rows: list[Row] = []
     for name, amount, limit in (
-        ("one application", own, _list_limits(evidence, applied, "limit_per_application_kg_per_ha")),
+        ("one application", tank, _list_limits(evidence, applied, "limit_per_application_kg_per_ha")),
         ("the year", tank + before + others, _find_year_limits(evidence, ledger)),
     ):
 
@@ -227,9 +227,10 @@ def _count_applications(ledger: Ledger) -> FloatArray:
     records = ledger.records
     same = records["product_id"].eq("") | records["product_id"].eq(records["entry"].map(names))
     patches = ledger.neighbours[ledger.neighbours["earlier"]]
-    alike = patches["product_id"].eq(patches["entry"].map(applied["product_id"]))
+    alike = patches[patches["product_id"].eq(patches["entry"].map(applied["product_id"]))]
+    alike = alike.drop_duplicates(["entry", "patch"])
     one = _sum_by(records.loc[same, "entry"], records.loc[same, "dose"] * 0 + 1, len(applied))
-    return one + _sum_by(patches.loc[alike, "entry"], patches.loc[alike, "dose"] * 0 + 1, len(applied))
+    return one + _sum_by(alike["entry"], alike["tank"] * 0 + 1, len(applied))
 
 
 def _check_intervals(evidence: Evidence, ledger: Ledger) -> list[Row]:
@@ -258,7 +259,7 @@ def _check_intervals(evidence: Evidence, ledger: Ledger) -> list[Row]:
 def _check_used(evidence: Evidence, ledger: Ledger) -> list[Row]:
     """Check the share of the yearly limit that a unit says is used, earlier work and other patches counted."""
     applied = ledger.applied
-    dose, stems = applied["dose"].to_numpy(dtype=float), applied["stems"].to_numpy(dtype=float)
+    dose, stems = applied["tank"].to_numpy(dtype=float), applied["stems"].to_numpy(dtype=float)
     year = _find_year_limits(evidence, ledger)
     most_stems = _list_limits(evidence, applied, "limit_stems_per_year_per_ha")
     other = ledger.sum_records("dose") + ledger.sum_neighbours()

@@ -187,6 +187,7 @@ class Treatment(Record):
         if self.concentration == 0:
             raise QuantityError("a concentration of 0 %; write the share of product in the mix")
         self._check_dose()
+        self._check_tank()
         self._check_shares()
         if self.stem_diameter_m is not None and self.stem_diameter_m[0] > self.stem_diameter_m[1]:
             raise QuantityError("stem_diameter that ends below its start; write the smaller diameter first")
@@ -227,6 +228,13 @@ class Treatment(Record):
             if not any(self._has(key) for key in group):
                 asked = " or ".join(f'{key} = "{_EXAMPLES[key]}"' for key in group)
                 raise QuantityError(f"{given[0]} without {' or '.join(group)}; give {asked}, or dose_per_stem instead")
+
+    def _check_tank(self) -> None:
+        """Refuse a product that stands in the tank twice: its label's range holds for all of it."""
+        names = [self.product, *(item.product for item in self.tank_mix)]
+        twice = next((name for name in names if names.count(name) > 1), None)
+        if twice is not None:
+            raise QuantityError(f"{twice} stands in the tank twice; name it once, with its whole share of the mix")
 
     def _check_shares(self) -> None:
         """Refuse a mix whose parts are more than the whole."""
