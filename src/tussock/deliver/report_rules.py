@@ -6,12 +6,13 @@ import math
 from typing import Any, Final
 
 from tussock.base import columns as c
-from tussock.base.records import Combination, FeatureFilter, Setback
+from tussock.base.records import FeatureFilter, Setback
 from tussock.base.stages import PlanTables
 from tussock.base.text import show, show_length
 from tussock.base.verdicts import CLEAR, TO_DO
 from tussock.deliver.permits import list_permits
-from tussock.deliver.sheets_words import describe_task, figures, name_task, read_si
+from tussock.deliver.sheets_words import figures, read_si
+from tussock.wording.rules import describe_effect, describe_task, describe_work, name_task
 
 
 def list_rulesets(plan: PlanTables) -> list[dict[str, Any]]:
@@ -42,7 +43,6 @@ def list_rules(plan: PlanTables) -> list[dict[str, Any]]:
     table = plan.compliance
     measured = table.groupby("setback_id")["unit_id"].nunique()
     in_force = table[table["distance_verdict"] != CLEAR].groupby("setback_id")["unit_id"].nunique()
-    forbids = dict(zip(plan.setback_zones["setback_id"], plan.setback_zones["forbids"], strict=True))
     rows = []
     for ruleset, setback in plan.site.setbacks():
         count = int(measured.get(setback.id, 0))
@@ -54,7 +54,7 @@ def list_rules(plan: PlanTables) -> list[dict[str, Any]]:
                 "draft": ruleset.ruleset.status == "draft",
                 "distance": describe_reach(plan, setback),
                 "features": describe_features(setback.source_filter),
-                "means": _explain(setback, str(forbids.get(setback.id, ""))),
+                "means": describe_effect(setback),
                 "season": f"{setback.season[0]} to {setback.season[1]}" if setback.season else "all year",
                 "conditions": list(setback.conditions),
                 "datum": setback.datum or "",
@@ -63,12 +63,6 @@ def list_rules(plan: PlanTables) -> list[dict[str, Any]]:
             }
         )
     return rows
-
-
-def _explain(setback: Setback, forbids: str) -> str:
-    if setback.forbids is None:
-        return describe_task(setback)
-    return f"forbids {forbids}" + (", unless a survey lifts it" if setback.unless_surveyed else "")
 
 
 def describe_reach(plan: PlanTables, setback: Setback) -> str:
@@ -99,19 +93,11 @@ def describe_features(wanted: FeatureFilter | None) -> str:
 def list_listed(plan: PlanTables) -> list[tuple[str, str, str]]:
     """Return the combinations that listing rule sets permit: set, combination, source."""
     return [
-        (ruleset.title, describe_combination(row), row.source)
+        (ruleset.title, describe_work(row), row.source)
         for ruleset in plan.site.rulesets
         if ruleset.ruleset.listed_only
         for row in ruleset.listed
     ]
-
-
-def describe_combination(row: Combination) -> str:
-    """Return a combination of method and product in words; "every herbicide" where nothing is named."""
-    words = [", ".join(names) for names in (row.active, row.form, row.method, row.delivery) if names]
-    if row.aquatic_label is not None:
-        words.append("aquatic label" if row.aquatic_label else "no aquatic label")
-    return "; ".join(words).replace("_", " ") or "every herbicide"
 
 
 def list_counted(plan: PlanTables) -> list[dict[str, str]]:

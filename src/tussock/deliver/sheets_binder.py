@@ -54,12 +54,6 @@ class Binder:
         return {setback.id: (ruleset, setback) for ruleset, setback in self.plan.site.setbacks()}
 
     @cached_property
-    def forbidden(self) -> Mapping[str, str]:
-        """What each rule forbids, in words."""
-        zones = self.plan.setback_zones
-        return dict(zip(zones["setback_id"].astype(str), zones["forbids"].fillna("").astype(str), strict=True))
-
-    @cached_property
     def looks(self) -> Mapping[str, str]:
         """How each unit is drawn."""
         return dict(zip(self.site.unit_ids, self.site.unit_looks, strict=True))

@@ -106,7 +106,7 @@ def _rules(binder: Binder, wide: float) -> list[Flow]:
         if setback_id in found:
             cells: tuple[list[Piece], ...] = (
                 [bold(setback_id), f", {describe_reach(setback, binder.system)}"],
-                describe_rule(binder, ruleset, setback),
+                describe_rule(ruleset, setback),
                 [setback.source],
             )
             rows.append([para(*pieces, size=SMALL_PT) for pieces in cells])

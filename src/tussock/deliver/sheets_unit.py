@@ -27,6 +27,7 @@ from tussock.deliver.sheets_layout import (
 )
 from tussock.deliver.sheets_map import short_unit, swatch
 from tussock.trade.methods import METHODS
+from tussock.wording.rules import UNLESS_SURVEYED, describe_ban, describe_season, describe_task, name_task
 
 _SIDE_PT: Final = 80.0
 
@@ -239,8 +240,8 @@ def _list_minds(binder: Binder, unit: Mapping[str, Any]) -> list[str]:
     unit_id = str(unit["unit_id"])
     for row in binder.distances.get(unit_id, []):
         _, setback = binder.setbacks[str(row["setback_id"])]
-        if w.describe_task(setback):
-            tasks[w.name_task(setback)] = None
+        if describe_task(setback):
+            tasks[name_task(setback)] = None
         if row["distance_verdict"] == "within error":
             doubtful[str(row["feature"])] = None
     texts = list(tasks)
@@ -371,7 +372,7 @@ def draw_rules(binder: Binder, patch_id: str, units: Sequence[Mapping[str, Any]]
         ruleset, setback = binder.setbacks[setback_id]
         on = _name_places(found[setback_id], len(units))
         rule = [bold(setback_id), f", {describe_reach(setback, binder.system)}: "]
-        rows.append([para(*rule, *describe_rule(binder, ruleset, setback), ": ", bold(on), size=SMALL_PT)])
+        rows.append([para(*rule, *describe_rule(ruleset, setback), ": ", bold(on), size=SMALL_PT)])
     form = table(rows, [wide], lines="rows", pad=(0.5, 2))
     return [heading("Rules in force on this patch"), form, *_describe_places(places, error_m, binder.system)]
 
@@ -403,16 +404,14 @@ def describe_reach(setback: Setback, system: UnitSystem) -> str:
     return "whole site" if setback.distance == "anywhere" else "distance by feature"
 
 
-def describe_rule(binder: Binder, ruleset: Ruleset, setback: Setback) -> list[Piece]:
+def describe_rule(ruleset: Ruleset, setback: Setback) -> list[Piece]:
     """Return what a rule forbids or asks for, with its months, conditions and datum."""
-    forbids = setback.forbids is not None
-    pieces: list[Piece] = [
-        w.describe_ban(binder.forbidden.get(setback.id, "")) if forbids else w.describe_task(setback)
-    ]
+    forbids = setback.forbids
+    pieces: list[Piece] = [describe_task(setback) if forbids is None else describe_ban(forbids)]
     if setback.unless_surveyed:
-        pieces.append(bold(", unless a survey lifts it"))
+        pieces.append(bold(UNLESS_SURVEYED))
     if setback.season:
-        pieces.append(f", from {' to '.join(setback.season)} (month-day)")
+        pieces.append(f", {describe_season(setback)}")
     pieces += [f"; {condition}" for condition in setback.conditions]
     if setback.datum:
         pieces.append(f"; runs from {setback.datum}")

@@ -11,7 +11,7 @@ from typing import Any, Final
 
 from tussock.base import columns as c
 from tussock.base.columns import UnitSystem
-from tussock.base.records import Closure, Operations, Setback, Treatment
+from tussock.base.records import Closure, Operations, Treatment
 from tussock.base.text import show_length
 from tussock.trade.mixing import Mix, count_loads, split_mix
 
@@ -328,37 +328,6 @@ def describe_place(row: Row, system: UnitSystem) -> str:
     if math.isnan(achieved):
         return f"holds on {row['feature']}"
     return f"on {row['feature']}" if achieved == 0 else f"{show_length(achieved, system)} from {row['feature']}"
-
-
-def describe_task(setback: Setback) -> str:
-    """Return what a rule asks for before or during work; empty for a rule that forbids and that no survey lifts."""
-    if setback.permit is not None:
-        return f"Permit: {setback.permit}"
-    if setback.notify is not None:
-        return f"Notify: {setback.notify}"
-    if setback.no_mixing:
-        return "No mixing or filling here"
-    return "Survey first: allowed only where a survey lifts the rule" if setback.unless_surveyed else ""
-
-
-def describe_ban(forbidden: str) -> str:
-    """Return what a rule forbids as a ban.
-
-    Examples
-    --------
-    >>> describe_ban("broadcast or spot"), describe_ban("every herbicide")
-    ('No broadcast or spot', 'No herbicide')
-    """
-    return f"No {forbidden.removeprefix('every ')}"
-
-
-def name_task(setback: Setback) -> str:
-    """Return the kind of thing that a rule asks for, in a word or two."""
-    if setback.forbids is not None:
-        return "survey"
-    if setback.permit is not None:
-        return "permit"
-    return "notify" if setback.notify is not None else "no mixing or filling here"
 
 
 def list_closures(closures: Iterable[Closure]) -> list[tuple[str, str, str]]:

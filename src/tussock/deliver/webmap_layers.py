@@ -101,13 +101,13 @@ def _gather_rules(plan: PlanTables, frame: Frame, texts: popups.Texts) -> list[D
     lonlat = clip_to(frame, place_in(frame, shapely.simplify(find_lonlat(zones), _ZONE_DETAIL)))
     shapes = pack_shapes(lonlat)
     rows = []
-    for place, (rule_id, forbids) in enumerate(zip(zones["setback_id"], zones["forbids"], strict=True)):
+    for place, rule_id in enumerate(zones["setback_id"]):
         ruleset, setback = setbacks[rule_id]
         status = "" if ruleset.ruleset.status == "checked" else f" ({ruleset.ruleset.status} rule set)"
         rows.append(
             {
                 "id": rule_id,
-                "says": texts.add(popups.describe_rule(plan, setback, str(forbids))),
+                "says": texts.add(popups.describe_rule(plan, setback)),
                 "source": texts.add(f"{setback.source}. {ruleset.title}{status}"),
                 "effect": setback.effect,
                 "site": setback.distance == "anywhere",

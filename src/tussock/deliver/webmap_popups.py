@@ -10,6 +10,7 @@ from tussock.base.records import Product, Setback
 from tussock.base.stages import PlanTables
 from tussock.deliver.webmap_figures import UNKNOWN, is_blank, show_figure, show_length, show_short, unit_word
 from tussock.trade.methods import METHODS
+from tussock.wording.rules import describe_effect, describe_season
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -219,18 +220,10 @@ def list_product(product: Product) -> list[tuple[str, str]]:
     return [(label, text) for label, text in lines if text]
 
 
-def describe_rule(plan: PlanTables, setback: Setback, forbids: str) -> str:
-    """Return what a rule asks for, in words."""
-    if setback.forbids is not None:
-        text = f"forbids {forbids}"
-    elif setback.permit is not None:
-        text = f"permit: {setback.permit}"
-    elif setback.notify is not None:
-        text = f"notify: {setback.notify}"
-    else:
-        text = "no mixing or filling"
-    season = f", in force {setback.season[0]} to {setback.season[1]}" if setback.season else ""
-    return f"{describe_distance(plan, setback)}: {text}{season}"
+def describe_rule(plan: PlanTables, setback: Setback) -> str:
+    """Return how far a rule reaches, what it forbids or asks for, and when."""
+    season = f", {describe_season(setback)}" if setback.season else ""
+    return f"{describe_distance(plan, setback)}: {describe_effect(setback)}{season}"
 
 
 def describe_distance(plan: PlanTables, setback: Setback) -> str:

@@ -10,13 +10,13 @@ import shapely
 
 from tussock.base import columns as c
 from tussock.base.errors import QuantityError
-from tussock.base.records import Combination
 from tussock.base.units import parse_quantity
 from tussock.review.columns import find_places, read_number
 from tussock.review.evidence import Evidence
 from tussock.review.geometry import RADIUS_M
 from tussock.review.limits import find_shared
 from tussock.review.rows import Row, info, pick_rows, show_number, violation
+from tussock.wording.rules import describe_forbidden
 
 #: Layer, column as it was read, its size in SI, column as it was used.
 _TWICE: Final = (
@@ -173,21 +173,10 @@ def _check_forbids(evidence: Evidence) -> list[Row]:
         said = shown.get(setback.id)
         if said is None:
             continue
-        words = _list_forbidden(setback.forbids)
-        if (setback.forbids is None) != (said == "") or any(word not in said for word in words):
-            rows.append(
-                violation(f"setback_zones, {setback.id}, forbids", said or "a blank", ", ".join(words) or "a blank")
-            )
+        wanted = describe_forbidden(setback)
+        if said != wanted:
+            rows.append(violation(f"setback_zones, {setback.id}, forbids", said or "a blank", wanted or "a blank"))
     return rows
-
-
-def _list_forbidden(forbids: Combination | None) -> list[str]:
-    if forbids is None:
-        return []
-    words = [*forbids.delivery, *(name.replace("_", " ") for name in forbids.method), *forbids.active, *forbids.form]
-    if forbids.aquatic_label is not None:
-        words.append("with an aquatic label" if forbids.aquatic_label else "without an aquatic label")
-    return words or ["every herbicide"]
 
 
 def _find_site(evidence: Evidence) -> Mapping[str, Any]:

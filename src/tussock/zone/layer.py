@@ -9,7 +9,7 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 
-from tussock.base.records import Combination
+from tussock.wording.rules import describe_forbidden
 from tussock.zone.features import as_objects
 from tussock.zone.grounds import draw_zone
 from tussock.zone.kernel import THREADS
@@ -61,7 +61,7 @@ def draw_setback_zones(site: Site, wholes: list[tuple[list[BoundRule], Part]]) -
                 "ruleset": ruleset.title,
                 "distance_m": np.nan if setback.distance_m is None else setback.distance_m,
                 "effect": setback.effect,
-                "forbids": describe_forbids(setback.forbids),
+                "forbids": describe_forbidden(setback),
                 "season": " to ".join(setback.season) if setback.season else "",
                 "source": setback.source,
             }
@@ -154,21 +154,3 @@ def _find_first(geometry: GeometryArray) -> FloatArray:
     """Return the first vertex of each geometry, shape (n, 2)."""
     xy, owner = shapely.get_coordinates(geometry, return_index=True)
     return np.asarray(xy[np.searchsorted(owner, np.arange(len(geometry)))], dtype=float)
-
-
-def describe_forbids(forbids: Combination | None) -> str:
-    """Return what a rule forbids in words; empty where it forbids nothing."""
-    if forbids is None:
-        return ""
-    words = []
-    if forbids.delivery:
-        words.append(" or ".join(forbids.delivery))
-    if forbids.method:
-        words.append(" or ".join(name.replace("_", " ") for name in forbids.method))
-    if forbids.active:
-        words.append(" or ".join(forbids.active))
-    if forbids.form:
-        words.append(" or ".join(forbids.form))
-    if forbids.aquatic_label is not None:
-        words.append("products with an aquatic label" if forbids.aquatic_label else "products without an aquatic label")
-    return ", ".join(words) if words else "every herbicide"
