@@ -124,3 +124,16 @@ def test_two_species_below_the_limit_add_their_doses(tmp_path):
     used = planned.groupby(planned["annual_limit_used_pct"].round(6))["area_acre"].sum()
     assert used.index.tolist() == pytest.approx([40.0, 80.0])
     assert used.tolist() == pytest.approx([1.20, 0.60], rel=1e-4)
+
+
+def test_an_id_with_a_semicolon_is_one_patch(tmp_path):
+    # shared ground 0.30 acre: 1.50 acre of one stand; two species at 1.0 lb ae/acre are 2.0 of 1.5 lb on it
+    names = {"A;1": PAIR["A"], "B": PAIR["B"]}
+    (tmp_path / "one").mkdir()
+    (tmp_path / "two").mkdir()
+    units = plan(tmp_path / "one", names, ["reed", "reed"]).units
+    assert units.loc[units["status"] == "planned", "area_acre"].sum() == pytest.approx(1.50, rel=1e-5)
+    units = plan(tmp_path / "two", names, ["reed", "cattail"]).units
+    refused = units[units["status"] == "no_option"]
+    assert refused["area_acre"].sum() == pytest.approx(0.30, rel=1e-4)
+    assert refused["reason"].str.contains("2 of 1.5 lb ae/acre").all()

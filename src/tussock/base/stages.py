@@ -157,9 +157,10 @@ class Measured:
 class Zoned:
     """Treatment units and what lies near them. Made by ``zone``.
 
-    ``units`` is indexed by ``unit_id``, in the layer's own CRS: ``patch_id, area_m2, setbacks`` (ids joined by ;),
-    ``nearest_water_m, in_water, history`` (row numbers joined by ;), ``shared_with`` (patch ids joined by ;) and for
-    each throw in play a column ``reach_<metres>`` with the distance to the nearest standing place (nan: no limit).
+    ``units`` is indexed by ``unit_id``, in the layer's own CRS: ``patch_id, area_m2, setbacks`` (ids joined by ; for
+    people: what is in force is told by ``nearness``), ``nearest_water_m, in_water`` and three columns of tuples:
+    ``history`` (rows of earlier applications on it), ``shared_with`` (patches on its ground), ``beyond_m`` (throws that
+    do not reach it); ``standing_m, standing`` is the nearest standing place where there are such throws.
     ``nearness`` has one row for each unit and setback: ``unit_id, setback_id, ruleset, feature, required_m,
     achieved_m, error_m, in_force, distance_verdict, from_lon, from_lat, to_lon, to_lat, check, slope_distance_m``.
     ``patches`` adds ``nearest_water_m, nearest_receptor_m``. ``zones`` is one row for each setback.

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 import math
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
@@ -45,10 +45,10 @@ class Ledger:
     The label year is the calendar year of the season; records of other years are left out when they are read.
     """
 
-    records: dict[str, Use]
+    records: dict[int, Use]
     planned: dict[Members, list[tuple[str, Use]]] = field(default_factory=dict)
 
-    def list_uses(self, active: str, records: list[str], members: Members, patch_id: str) -> list[Use]:
+    def list_uses(self, active: str, records: Sequence[int], members: Members, patch_id: str) -> list[Use]:
         """Return the uses of an active on a unit's ground: earlier records, then other patches on the same ground.
 
         Parameters
@@ -102,13 +102,13 @@ def open_ledger(history: gpd.GeoDataFrame | None, products: Mapping[str, Product
     system
         Units of the texts.
     """
-    records: dict[str, Use] = {}
+    records: dict[int, Use] = {}
     if history is not None:
         for row in history.itertuples():
             stems = float(row.stems_per_ha)
             dose = show_dose(row.ae_kg_per_ha, system)
             text = f"{row.label} of {row.date:%d %B %Y} ({row.product_id or row.active}, {dose})"
-            records[str(row.Index)] = Use(
+            records[int(row.Index)] = Use(
                 active=row.active,
                 ae_kg_per_ha=float(row.ae_kg_per_ha),
                 stems_per_ha=0.0 if math.isnan(stems) else stems,

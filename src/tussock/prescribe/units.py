@@ -89,7 +89,7 @@ class _Desk:
         self._static: dict[str, list[str]] = {item.id: self._check_treatment(item) for item in self.treatments}
         self._mismatches: dict[tuple[str, str, str], Verdict | None] = {}
         self._uses: dict[tuple[Any, ...], str] = {}
-        self._shared: list[tuple[int, Verdict, judge.Ground, list[str], Members]] = []
+        self._shared: list[tuple[int, Verdict, judge.Ground, tuple[int, ...], Members]] = []
         self._count = 0
 
     def _list_own_days(self, treatment: Treatment) -> list[NamedDays]:
@@ -113,8 +113,8 @@ class _Desk:
         """Return the columns that a unit gains, and one option row for each treatment."""
         patch = self.patches[unit["patch_id"]]
         ground = self._make_ground(unit_id, unit, patch)
-        records = [row for row in unit["history"].split(";") if row]
-        members: Members = frozenset({unit["patch_id"], *(name for name in unit["shared_with"].split(";") if name)})
+        records: tuple[int, ...] = unit["history"]
+        members: Members = frozenset({unit["patch_id"], *unit["shared_with"]})
         verdicts = [self._judge(item, ground, records, members) for item in self.treatments]
         allowed = [verdict for verdict in verdicts if verdict.allowed]
         chosen = min(allowed, key=lambda verdict: verdict.treatment.preference, default=None)
@@ -129,9 +129,8 @@ class _Desk:
         return row, [describe_option(unit_id, verdict, chosen) for verdict in verdicts]
 
     def _make_ground(self, unit_id: str, unit: Mapping[str, Any], patch: Mapping[str, Any]) -> judge.Ground:
-        shared = [name for name in unit["shared_with"].split(";") if name]
         owner = self.counted.get(unit["patch_id"], {})
-        counted = next((name for name in shared if name in owner), "") or owner.get("", "")
+        counted = next((name for name in unit["shared_with"] if name in owner), "") or owner.get("", "")
         return judge.Ground(
             unit_id=unit_id,
             patch_id=unit["patch_id"],
@@ -140,13 +139,13 @@ class _Desk:
             in_water=bool(unit["in_water"]),
             bark_wet=bool(patch.get("bark_wet", False)),
             in_force=self.in_force.get(unit_id, ()),
-            beyond_m=tuple(float(value) for value in unit["beyond_m"].split(";") if value),
+            beyond_m=unit["beyond_m"],
             standing=unit["standing"],
             standing_m=float(unit["standing_m"]),
             counted_with=counted,
         )
 
-    def _judge(self, treatment: Treatment, ground: judge.Ground, records: list[str], members: Members) -> Verdict:
+    def _judge(self, treatment: Treatment, ground: judge.Ground, records: tuple[int, ...], members: Members) -> Verdict:
         """Judge one treatment on one unit: every reason is collected, not only the first."""
         mismatch = self._find_mismatch(treatment, ground.species, ground.growth_form)
         if mismatch is not None:
@@ -191,7 +190,7 @@ class _Desk:
         treatment: Treatment,
         stand: Stand,
         ground: judge.Ground,
-        records: list[str],
+        records: tuple[int, ...],
         members: Members,
         windows: list[NamedDays],
     ) -> tuple[tuple[Part, ...], list[str]]:

@@ -145,14 +145,17 @@ def _find_zones(rules: list[BoundRule]) -> tuple[list[ZoneSpec], NDArray[np.intp
 
 @dataclass
 class _OtherGrounds:
-    """Ground to cut by that is no setback: the place of the patch, the column it is told in, its name there."""
+    """Ground to cut by that is no setback: the place of the patch, the column it is told in, what it is called there.
+
+    That is the patch that shares the ground, the row of an earlier application, or a throw [m].
+    """
 
     patch: list[int] = field(default_factory=list)
     column: list[str] = field(default_factory=list)
-    name: list[str] = field(default_factory=list)
+    name: list[Any] = field(default_factory=list)
     ground: list[Any] = field(default_factory=list)
 
-    def add(self, patch: int, column: str, name: str, ground: Any) -> None:
+    def add(self, patch: int, column: str, name: Any, ground: Any) -> None:
         """Add one."""
         self.patch.append(patch)
         self.column.append(column)
@@ -168,7 +171,7 @@ def _find_other_grounds(part: Part, reach: reaching.Reach) -> _OtherGrounds:
     for first, second in part.overlaps:
         for own, other in ((first, second), (second, first)):
             if own in places:
-                found.add(places[own], "shared_with", str(other), others[other])
+                found.add(places[own], "shared_with", other, others[other])
     geometry = np.asarray(cell.patches.geometry.array, dtype=object)
     if len(cell.history):
         treated = np.asarray(cell.history.geometry.array, dtype=object)
@@ -177,7 +180,7 @@ def _find_other_grounds(part: Part, reach: reaching.Reach) -> _OtherGrounds:
         item, record = item[order], record[order]
         solid = shapely.area(shapely.intersection(geometry[item], treated[record])) > _NO_GROUND_M2
         for place, number in zip(item[solid].tolist(), record[solid].tolist(), strict=True):
-            found.add(place, "history", str(cell.history.index[number]), treated[number])
+            found.add(place, "history", int(cell.history.index[number]), treated[number])
     throws: dict[tuple[str, str], list[float]] = {}
     kinds = list(zip(cell.patches["species"], cell.patches["growth_form"], strict=True))
     for kind in dict.fromkeys(kinds):
@@ -187,7 +190,7 @@ def _find_other_grounds(part: Part, reach: reaching.Reach) -> _OtherGrounds:
         for throw_m in throws[kinds[place]]:
             ground = reaching.draw_out_of_reach(reach, geometry[place], throw_m)
             if ground is not None:
-                found.add(place, "beyond_m", repr(throw_m), ground)
+                found.add(place, "beyond_m", throw_m, ground)
     return found
 
 
@@ -220,7 +223,7 @@ def _make_units(
         "area_m2": planar * (area / total)[patch],
         "setbacks": _join_ids(rules, in_force),
     }
-    columns |= {name: _join_names(name, pieces, others) for name in ("shared_with", "history", "beyond_m")}
+    columns |= {name: _list_names(name, pieces, others) for name in ("shared_with", "history", "beyond_m")}
     index = pd.Index(
         [f"{ids[own]}-{no:02d}" for own, no in zip(patch.tolist(), number.tolist(), strict=True)], name="unit_id"
     )
@@ -249,17 +252,16 @@ def _join_ids(rules: list[BoundRule], in_force: NDArray[np.bool_]) -> NDArray[np
     return texts[which.ravel()]
 
 
-def _join_names(column: str, pieces: Pieces, others: _OtherGrounds) -> NDArray[np.object_]:
-    """Return the names of the other grounds of one column that each unit lies on, joined by ;."""
-    texts = np.full(len(pieces.patch), "", dtype=object)
-    held: dict[int, set[str]] = defaultdict(set)
+def _list_names(column: str, pieces: Pieces, others: _OtherGrounds) -> NDArray[np.object_]:
+    """Return the names of the other grounds of one column that each unit lies on, sorted, as a tuple for each."""
+    held: dict[int, set[Any]] = defaultdict(set)
     for piece, ground in zip(pieces.ground_piece.tolist(), pieces.ground.tolist(), strict=True):
         if others.column[ground] == column:
             held[piece].add(others.name[ground])
-    order = {"history": int, "beyond_m": float}.get(column, str)
-    for piece, names in held.items():
-        texts[piece] = ";".join(sorted(names, key=order))
-    return texts
+    names = np.empty(len(pieces.patch), dtype=object)
+    for piece in range(len(names)):
+        names[piece] = tuple(sorted(held.get(piece, ())))
+    return names
 
 
 def _measure_units(
@@ -277,7 +279,7 @@ def _measure_units(
         ground[touching] = find_ground_on(wet, geometry[touching])
     planar = shapely.area(geometry)
     units["in_water"] = (ground > _NO_GROUND_M2) & (ground > _NO_GROUND_SHARE * planar)
-    beyond = (units["beyond_m"] != "").to_numpy()
+    beyond = units["beyond_m"].map(bool).to_numpy(dtype=bool)
     measured = [
         reaching.find_standing_distance_m(reach, item) if far else (np.nan, "")
         for item, far in zip(geometry, beyond, strict=True)
