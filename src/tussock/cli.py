@@ -16,6 +16,7 @@ import click
 
 from tussock import __version__
 from tussock.base.errors import InputError, TussockError
+from tussock.base.sources import OUTSIDE_OPTION
 
 _CONTEXT = {"help_option_names": ["-h", "--help"], "max_content_width": 100}
 
@@ -72,6 +73,11 @@ def _teller(quiet: bool) -> Callable[[str], None]:
     return tell
 
 
+_OUTSIDE = click.option(
+    OUTSIDE_OPTION, "allow_outside", is_flag=True, help="Read layers outside the folder of the site file too."
+)
+
+
 @tussock.command(name="plan", short_help="Plan a site file and write the plan into a folder.")
 @click.argument("site", type=click.Path(path_type=Path))
 @click.option("--out", "folder", type=click.Path(path_type=Path), required=True, help="Folder to write the plan into.")
@@ -79,8 +85,11 @@ def _teller(quiet: bool) -> Callable[[str], None]:
     "--partition-size", type=click.IntRange(min=1), help="Most patches to cut together; the plan is the same."
 )
 @click.option("--scheduler", metavar="ADDRESS", help="Cut on a dask scheduler, such as tcp://host:8786.")
+@_OUTSIDE
 @click.option("--quiet", is_flag=True, help="Say nothing but errors.")
-def plan_command(site: Path, folder: Path, partition_size: int | None, scheduler: str | None, quiet: bool) -> None:
+def plan_command(
+    site: Path, folder: Path, partition_size: int | None, scheduler: str | None, allow_outside: bool, quiet: bool
+) -> None:
     """Plan SITE (a site file, TOML) and write the plan into a folder."""
     from tussock.deliver import check_folder
     from tussock.plan import make_plan
@@ -89,7 +98,7 @@ def plan_command(site: Path, folder: Path, partition_size: int | None, scheduler
     tell = _teller(quiet)
     check_folder(folder)
     tell(f"reading {site}")
-    read = add_approval(read_site(site), folder)
+    read = add_approval(read_site(site, allow_outside=allow_outside), folder)
     plan = make_plan(read, tell, partition_size=partition_size, scheduler=scheduler)
     plan.write(folder, tell)
     if not quiet:
@@ -139,6 +148,7 @@ def _summarise(plan: Any, folder: Path) -> str:
 @click.option("--swath", help='Width that its lines were treated in, such as "20 ft".')
 @click.option("--records", type=click.Path(path_type=Path), help="A filled copy of record.csv.")
 @click.option("--date-format", default="%Y-%m-%d", help='How its dates are written, such as "%m/%d/%Y".')
+@_OUTSIDE
 @click.option("--quiet", is_flag=True, help="Say nothing but violations.")
 def review_command(folder: Path, site: Path | None, quiet: bool, **brought: Any) -> None:
     """Review the plan in FOLDER on its own path; exit code 1 where something does not hold.
@@ -253,12 +263,13 @@ def compare_command(plan_a: Path, plan_b: Path) -> None:
 
 @tussock.command(name="inspect", short_help="Say what the layers of a site hold and what is wrong.")
 @click.argument("site", type=click.Path(path_type=Path))
-def inspect_command(site: Path) -> None:
+@_OUTSIDE
+def inspect_command(site: Path, allow_outside: bool) -> None:
     """Say what the layers of SITE hold, and what is wrong with them."""
     from tussock.plan import inspect_site
 
     try:
-        read, repaired, measured = inspect_site(site)
+        read, repaired, measured = inspect_site(site, allow_outside=allow_outside)
     except InputError as error:
         for fault in error.faults:
             click.echo(f"tussock: {_one_line(str(fault))}", err=True)

@@ -283,6 +283,7 @@ def review_plan(
     swath: str | None = None,
     records: str | Path | None = None,
     date_format: str = "%Y-%m-%d",
+    allow_outside: bool = False,
 ) -> pd.DataFrame:
     """Review a delivered plan on its own path.
 
@@ -303,6 +304,8 @@ def review_plan(
         A filled copy of ``record.csv``.
     date_format
         How its dates are written, as `datetime.strptime` has it.
+    allow_outside
+        Whether layers of the site file may lie outside its folder.
 
     Returns
     -------
@@ -325,12 +328,13 @@ def review_plan(
         swath=swath,
         records=None if records is None else Path(records),
         date_format=date_format,
+        allow_outside=allow_outside,
     )
 
 
-def inspect_site(path: str | Path) -> tuple[Site, Repaired, Measured]:
+def inspect_site(path: str | Path, *, allow_outside: bool = False) -> tuple[Site, Repaired, Measured]:
     """Read, repair and measure a site, without planning: what its layers hold and what is wrong with them."""
-    site = reading.read_site(path)
+    site = reading.read_site(path, allow_outside=allow_outside)
     repaired = repair.repair_layers(site)
     return site, repaired, reproject.reproject_layers(site, repaired)
 

@@ -232,7 +232,7 @@ def read_with(folder: Path, lines: str):
 
 
 def test_a_background_that_is_not_there(tmp_path):
-    with pytest.raises(MissingInputError, match=r'site.map_background: found "x.tif", no such file; name a GeoTIFF'):
+    with pytest.raises(MissingInputError, match=r"x.tif: site.map_background: found no such file; put the file at"):
         read_with(tmp_path, 'map_background = "x.tif"')
 
 

@@ -33,13 +33,15 @@ def read_with(folder, name, write, columns=""):
     return tussock.read_site(path)
 
 
-@pytest.mark.parametrize("name", ["a.gpkg", "a.geojson", "a.shp", "a.fgb", "a.gml", "a.parquet"])
+@pytest.mark.parametrize("name", ["a.gpkg", "a.geojson", "a.shp", "a.fgb", "a.gml", "a.kml", "a.gdb", "a.parquet"])
 def test_format(tmp_path, name):
     def write(frame, path):
         if path.suffix == ".parquet":
             frame.to_parquet(path)
-        elif path.suffix == ".geojson":
-            frame.to_crs(4326).to_file(path)
+        elif path.suffix in (".geojson", ".kml"):
+            frame.to_crs(4326).to_file(path, driver={".kml": "KML"}.get(path.suffix))
+        elif path.suffix == ".gdb":
+            frame.to_file(path, driver="OpenFileGDB")
         else:
             # a Shapefile has names of at most 10 letters
             frame.rename(columns={"growth_form": "form"}).to_file(path)

@@ -263,7 +263,7 @@ def test_a_file_that_is_not_there(field: Path, tmp_path: Path) -> None:
 @pytest.mark.parametrize("content", [b"", b"\x89PNG\r\n\x1a\n", b"SQLite format 3\x00 cut short"])
 def test_a_file_that_is_empty_or_foreign_or_cut_short(field: Path, tmp_path: Path, content: bytes) -> None:
     (tmp_path / "t.gpkg").write_bytes(content)
-    assert bad(field, tmp_path / "t.gpkg", accuracy="3 m")[1] == "a file that cannot be read"
+    assert bad(field, tmp_path / "t.gpkg", accuracy="3 m")[1].startswith("a file that cannot be ")
 
 
 def test_no_accuracy_no_swath_no_date_and_no_features(field: Path, tmp_path: Path) -> None:

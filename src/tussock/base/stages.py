@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Literal, TypeAlias
+from typing import TYPE_CHECKING, Any, Final, Literal, TypeAlias
 
 from tussock.base.approval import Approval
 from tussock.base.columns import UnitSystem
@@ -24,16 +24,19 @@ if TYPE_CHECKING:
 
 LayerName: TypeAlias = Literal["infestations", "water", "receptors", "access", "history", "stems"]
 LAYER_NAMES: tuple[LayerName, ...] = ("infestations", "water", "receptors", "access", "history", "stems")
+#: Role of the picture under the map among the documents of a site.
+BACKGROUND: Final = "map background"
 
 
 @dataclass(frozen=True)
 class Document:
-    """One input file: what it is, its SHA-256 and, for TOML, its content as read."""
+    """One input file: what it is, its SHA-256 and, for TOML, its content as read; of several files that of each."""
 
     role: str
     name: str
     sha256: str
     content: Mapping[str, Any] | None = None
+    parts: Mapping[str, str] = field(default_factory=dict)
 
 
 @dataclass(frozen=True)

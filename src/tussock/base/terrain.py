@@ -2,9 +2,6 @@
 
 from __future__ import annotations
 
-import warnings
-from collections.abc import Iterator
-from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
@@ -12,8 +9,9 @@ from typing import TYPE_CHECKING, Any, Final
 import numpy as np
 from numpy.typing import NDArray
 
-from tussock.base.errors import MissingExtraError
+from tussock.base.errors import Fault, InputError
 from tussock.base.geodesy import find_transformer, transform_points
+from tussock.base.sources import open_geotiff, read_stamp
 
 if TYPE_CHECKING:
     from pyproj import CRS
@@ -37,31 +35,14 @@ class Terrain:
         As the site file names it.
     height_size_m
         Size of one unit of height in the file [m].
+    stamp
+        What `read_stamp` said when the file was hashed; empty where it was not.
     """
 
     path: Path
     name: str
     height_size_m: float
-
-
-@contextmanager
-def open_raster(path: Path) -> Iterator[Any]:
-    """Open a raster for reading.
-
-    Raises
-    ------
-    MissingExtraError
-        The package rasterio is not installed.
-    """
-    try:
-        import rasterio
-    except ImportError as error:
-        raise MissingExtraError('an elevation model needs rasterio: pip install "tussock[raster]"') from error
-    with warnings.catch_warnings():
-        warnings.simplefilter("ignore", rasterio.errors.NotGeoreferencedWarning)
-        warnings.filterwarnings("ignore", "Use `@` matmul", PendingDeprecationWarning)  # rasterio's own use of affine
-        with rasterio.open(path) as raster:
-            yield raster
+    stamp: tuple[int, ...] = ()
 
 
 def find_raster_crs(raster: Any) -> CRS:
@@ -85,9 +66,14 @@ def find_heights_m(terrain: Terrain, lon: FloatArray, lat: FloatArray) -> FloatA
     -------
     ndarray of float, shape (n,)
         Heights [m] above the datum of the model; nan outside it, and where one of the four cells holds no data.
+
+    Raises
+    ------
+    InputError
+        The file was written to since it was hashed.
     """
     heights = np.full(len(lon), np.nan)
-    with open_raster(terrain.path) as raster:
+    with open_geotiff(terrain.path) as raster:
         from_degrees = find_transformer(find_raster_crs(raster), "EPSG:4326")
         x, y = transform_points(from_degrees, lon, lat, inverse=True)
         back = ~raster.transform
@@ -104,6 +90,8 @@ def find_heights_m(terrain: Terrain, lon: FloatArray, lat: FloatArray) -> FloatA
         for members in np.split(places, np.flatnonzero(np.diff(tile[order])) + 1):
             if len(members):
                 heights[members] = _interpolate(raster, column[members], row[members])
+    if terrain.stamp and read_stamp(terrain.path) != terrain.stamp:
+        raise InputError(Fault(terrain.name, "layers.terrain", "a file that changed while it was read", "plan anew"))
     return heights * terrain.height_size_m
 
 

@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING, Any, Final
 
 from tussock.base import columns as c
 from tussock.base.errors import Fault, InputError, MissingInputError
+from tussock.base.sources import check_database
 from tussock.base.text import show_count
 
 if TYPE_CHECKING:
@@ -162,6 +163,7 @@ def _read(folder: Path) -> _Plan:
     try:
         run = json.loads((folder / "run.json").read_bytes())
         system: c.UnitSystem = "metric" if run["units"] == "metric" else "us"
+        check_database(folder / "plan.gpkg")
         frames = [
             pyogrio.read_dataframe(folder / "plan.gpkg", layer=name, read_geometry=False)
             for name in ("patches", "units", "options", "season")

@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 
 from tussock.base.errors import Fault, InputError, MissingInputError
 from tussock.base.geodesy import move_geometry
+from tussock.base.sources import check_database
 
 if TYPE_CHECKING:
     import geopandas as gpd
@@ -80,6 +81,7 @@ def read_source(folder: Path) -> Source:
         need = "name a folder that `tussock plan` wrote"
         raise MissingInputError(Fault(str(folder), GEOPACKAGE, "no such file", need))
     try:
+        check_database(path)
         names = [name for name in _LAYERS if name in {row[0] for row in pyogrio.list_layers(path)}]
         layers = {name: _read_layer(path, name) for name in names}
         with closing(sqlite3.connect(f"{path.resolve().as_uri()}?mode=ro", uri=True)) as database:

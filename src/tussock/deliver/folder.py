@@ -15,14 +15,15 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Final, TypeAlias
 
-from tussock.base.errors import MissingExtraError, OutputError
-from tussock.base.stages import PlanTables
+from tussock.base.errors import Fault, InputError, MissingExtraError, OutputError
+from tussock.base.sources import hash_file
+from tussock.base.stages import BACKGROUND, PlanTables
 from tussock.deliver.proposal import PROPOSAL_FILE
 from tussock.deliver.proposal_page import PROPOSAL_PDF
 from tussock.deliver.records import RECORD_FILE
 from tussock.deliver.records_page import RECORD_PDF
 from tussock.deliver.report_pdf import REPORT_PDF
-from tussock.deliver.runfile import RUN_FILE, hash_file, write_run_file
+from tussock.deliver.runfile import RUN_FILE, write_run_file
 from tussock.deliver.schedule import BID_FILE, CALENDAR_FILE, write_bid_schedule, write_calendar
 
 Tell: TypeAlias = Callable[[str], None]
@@ -125,8 +126,17 @@ def _write_files(plan: PlanTables, new: Path, folder: Path, tell: Tell) -> None:
                 (new / name).unlink(missing_ok=True)
                 left_out[name] = str(error)
                 tell(f"left out: {name}; {error}")
+    _check_background(plan)
     tell(f"writing {RUN_FILE}")
     write_run_file(plan, new / RUN_FILE, left_out)
+
+
+def _check_background(plan: PlanTables) -> None:
+    """Refuse a plan whose map shows another picture than the one that was hashed when the site was read."""
+    for item in plan.site.documents:
+        if item.role == BACKGROUND and hash_file(plan.site.path.parent / item.name) != item.sha256:
+            found = "a file that changed since the site was read"
+            raise InputError(Fault(item.name, "site.map_background", found, "plan anew"))
 
 
 def _list_steps(plan: PlanTables, folder: Path) -> list[_Step]:

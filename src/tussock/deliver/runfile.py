@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import datetime as dt
-import hashlib
 import json
 import math
 import platform
@@ -14,6 +13,7 @@ from pathlib import Path, PurePosixPath, PureWindowsPath
 from typing import TYPE_CHECKING, Any, Final
 
 from tussock.base.records import Record
+from tussock.base.sources import hash_file
 from tussock.base.stages import Document, PlanTables, Site
 from tussock.deliver.cautions import BLANKS, NOT_READY, list_cautions
 from tussock.deliver.geopackage import find_renames
@@ -110,13 +110,13 @@ def describe_run(plan: PlanTables, folder: Path, left_out: Mapping[str, str]) ->
     }
 
 
-def _list_inputs(site: Site) -> list[dict[str, str]]:
-    """Return name, role and SHA-256 of every file that went in, the picture under the map among them."""
-    rows = [(item.name, item.role, item.sha256) for item in site.documents]
-    ground = site.options.map_background
-    if ground is not None and (site.path.parent / ground).is_file():
-        rows.append((ground, "map background", hash_file(site.path.parent / ground)))
-    return [{"name": _base_name(name), "role": role, "sha256": digest} for name, role, digest in rows]
+def _list_inputs(site: Site) -> list[dict[str, Any]]:
+    """Return name, role and SHA-256 of every file that went in, of a file in parts that of each part too."""
+    return [
+        {"name": _base_name(item.name), "role": item.role, "sha256": item.sha256}
+        | ({"parts": dict(item.parts)} if item.parts else {})
+        for item in site.documents
+    ]
 
 
 def list_versions() -> dict[str, str]:
@@ -185,12 +185,6 @@ def _base_name(name: str) -> str:
 def hash_files(folder: Path) -> dict[str, str]:
     """Return the SHA-256 of every file of a folder, ``run.json`` apart."""
     return {item.name: hash_file(item) for item in sorted(folder.iterdir()) if item.is_file() and item.name != RUN_FILE}
-
-
-def hash_file(path: Path) -> str:
-    """Return the SHA-256 of a file as hexadecimal text."""
-    with path.open("rb") as file:
-        return hashlib.file_digest(file, "sha256").hexdigest()
 
 
 def list_rows(frame: pd.DataFrame) -> list[dict[str, Any]]:

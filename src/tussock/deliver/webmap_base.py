@@ -11,7 +11,7 @@ import math
 import sqlite3
 import warnings
 from collections.abc import Iterator
-from contextlib import closing
+from contextlib import ExitStack, closing, contextmanager
 from importlib import import_module
 from pathlib import Path
 from typing import Any, Final
@@ -20,6 +20,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tussock.base.errors import Fault, InputError, MissingExtraError, MissingInputError
+from tussock.base.sources import open_geotiff
 from tussock.deliver.webmap_geometry import Frame
 
 #: Most bytes of pictures in one map. A phone opens a file of this size; one of several hundred megabytes it does not.
@@ -160,12 +161,14 @@ def _read_geotiff(path: Path, frame: Frame) -> Base:
     return {"image": address, "bounds": bounds}
 
 
-def _open_geotiff(path: Path) -> Any:
-    rasterio, errors = _load("rasterio"), _load("rasterio.errors")
-    try:
-        return rasterio.open(path)
-    except errors.RasterioIOError as error:
-        raise InputError(Fault(path.name, "background", f"no raster ({error})", "name a GeoTIFF file")) from error
+@contextmanager
+def _open_geotiff(path: Path) -> Iterator[Any]:
+    with ExitStack() as stack:
+        try:
+            source = stack.enter_context(open_geotiff(path))
+        except OSError as error:  # what rasterio raises for a file that is no GeoTIFF
+            raise InputError(Fault(path.name, "background", f"no raster ({error})", "name a GeoTIFF file")) from error
+        yield source
 
 
 def _load(name: str) -> Any:

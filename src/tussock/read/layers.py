@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import difflib
-import hashlib
 import warnings
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
@@ -15,6 +14,14 @@ from numpy.typing import NDArray
 
 from tussock.base.errors import CrsError, Fault, InputError, MissingExtraError, MissingInputError
 from tussock.base.findings import Finding
+from tussock.base.sources import (
+    OUTSIDE_OPTION,
+    SourceCopy,
+    find_inside,
+    is_inside,
+    list_layers,
+    open_copy,
+)
 from tussock.base.stages import Document, Layer, LayerName
 
 if TYPE_CHECKING:
@@ -53,12 +60,13 @@ OUR_COLUMNS: Final[Mapping[LayerName, tuple[str, ...]]] = {
 }
 REQUIRED_COLUMNS: Final[Mapping[LayerName, tuple[str, ...]]] = {"infestations": ("patch_id",), "history": ("date",)}
 _POLYGONS: Final = {"infestations", "history"}
-_PARQUET: Final = (".parquet", ".geoparquet")
 #: A layer further than this outside the area that its CRS is made for is on another continent [degrees].
 _OUT_OF_USE_DEG: Final = 45.0
 
 
-def read_layer(name: LayerName, spec: Any, folder: Path) -> tuple[Layer, Document, list[Finding]]:
+def read_layer(
+    name: LayerName, spec: Any, folder: Path, *, allow_outside: bool = False
+) -> tuple[Layer, Document, list[Finding]]:
     """Read one layer.
 
     Parameters
@@ -69,25 +77,27 @@ def read_layer(name: LayerName, spec: Any, folder: Path) -> tuple[Layer, Documen
         ``path, layer, columns, accuracy_m, datum, default_width_m`` of the site file.
     folder
         Folder that the path is relative to.
+    allow_outside
+        Whether the file may lie outside that folder.
 
     Returns
     -------
     tuple of Layer, Document and list of Finding
         The CRS may still be missing: `check_crs` refuses it once all layers are read. A finding for each row with a
-        ring that was not closed.
+        ring that was not closed, and for a file outside the folder.
 
     Raises
     ------
     InputError
-        File or layer missing, a mapped column missing, geometry of the wrong kind, no geometry in a row.
+        File or layer missing, outside the folder or in a format that is not read, a mapped column missing, geometry of
+        the wrong kind, no geometry in a row.
     """
-    path = folder / spec.path
-    if not path.exists():
-        need = f"put the file at {path} or mend the path"
-        raise MissingInputError(Fault(spec.path, f"layers.{name}.path", "no such file", need))
-    file_layer = _find_layer(path, spec, name)
-    where = spec.path if file_layer in ("", path.stem) else f"{spec.path}, layer {file_layer}"
-    drawn, closed = _read_frame(path, file_layer, where)
+    key = f"layers.{name}.path"
+    path = find_inside(folder, spec.path, key, allow_outside=allow_outside)
+    with open_copy(path, spec.path, key, None if allow_outside else folder) as copy:
+        file_layer = _find_layer(copy, spec, name)
+        where = spec.path if file_layer in ("", path.stem) else f"{spec.path}, layer {file_layer}"
+        drawn, closed = _read_frame(copy, file_layer, where)
     frame = _rename(drawn, name, spec.columns, where)
     _check_geometry(frame, name, where)
     done = "closed from its last point to its first; check the outline"
@@ -95,33 +105,35 @@ def read_layer(name: LayerName, spec: Any, folder: Path) -> tuple[Layer, Documen
         Finding("read", name, _row(frame, place), "a ring that was not closed", done)
         for place in np.flatnonzero(closed).tolist()
     ]
+    if not is_inside(path, folder):
+        findings.append(tell_outside(name, path))
     frame = frame.reset_index(drop=True).rename_axis("row")
     layer = Layer(name, frame, spec.path, file_layer, spec.accuracy_m, spec.datum, dict(spec.default_width_m))
-    return layer, Document(f"layer {name}", spec.path, hash_path(path)), findings
+    return layer, Document(f"layer {name}", spec.path, copy.sha256, parts=copy.parts), findings
 
 
-def hash_path(path: Path) -> str:
-    """Return the SHA-256 of a file, or of all files of a folder together."""
-    if path.is_dir():
-        joined = hashlib.sha256()
-        for item in sorted(path.rglob("*")):
-            if item.is_file():
-                joined.update(item.read_bytes())
-        return joined.hexdigest()
-    with path.open("rb") as file:
-        return hashlib.file_digest(file, "sha256").hexdigest()
+def tell_outside(role: str, path: Path) -> Finding:
+    """Return what is said of a file that lies outside the folder of the site file."""
+    return Finding(
+        "read",
+        role,
+        path.name,
+        "a file outside the folder of the site file",
+        f"read all the same: {OUTSIDE_OPTION}",
+        "info",
+    )
 
 
-def _find_layer(path: Path, spec: Any, name: str) -> str:
+def _find_layer(copy: SourceCopy, spec: Any, name: str) -> str:
     """Return the layer to read; refuse a guess where a file holds several."""
-    if path.suffix.casefold() in _PARQUET:
+    if not copy.drivers:
         return ""
     import pyogrio
 
     try:
-        found = [str(item) for item in pyogrio.list_layers(path)[:, 0]]
+        found = list_layers(copy, spec.path, f"layers.{name}.path")
     except pyogrio.errors.DataSourceError as error:
-        need = "give a vector file that GDAL reads (GeoPackage, GeoJSON, Shapefile, ...) or GeoParquet"
+        need = "save it anew in the program that made it"
         raise InputError(Fault(spec.path, f"layers.{name}.path", "a file that cannot be opened", need)) from error
     if spec.layer is not None:
         if spec.layer not in found:
@@ -134,14 +146,14 @@ def _find_layer(path: Path, spec: Any, name: str) -> str:
     return found[0]
 
 
-def _read_frame(path: Path, file_layer: str, where: str) -> tuple[gpd.GeoDataFrame, BoolArray]:
+def _read_frame(copy: SourceCopy, file_layer: str, where: str) -> tuple[gpd.GeoDataFrame, BoolArray]:
     """Return a layer, and which of its rows have a ring that had to be closed."""
     import geopandas as gpd
     from shapely.errors import ShapelyError
 
-    if path.suffix.casefold() in _PARQUET:
+    if not copy.drivers:
         try:
-            frame = gpd.read_parquet(path)
+            frame = gpd.read_parquet(copy.path)
         except ImportError as error:
             raise MissingExtraError('GeoParquet needs pyarrow: pip install "tussock[geoparquet]"') from error
         except ShapelyError as error:
@@ -155,7 +167,7 @@ def _read_frame(path: Path, file_layer: str, where: str) -> tuple[gpd.GeoDataFra
 
     try:
         with _rings_told_by_row():
-            frame, closed = _read_and_close(path, file_layer)
+            frame, closed = _read_and_close(copy.address, file_layer)
     except (pyogrio.errors.DataSourceError, pyogrio.errors.DataLayerError, ValueError) as error:
         raise InputError(Fault(where, "file", f"a layer that cannot be read ({error})", "mend the file")) from error
     if not isinstance(frame, gpd.GeoDataFrame):
@@ -165,13 +177,13 @@ def _read_frame(path: Path, file_layer: str, where: str) -> tuple[gpd.GeoDataFra
     return frame, closed
 
 
-def _read_and_close(path: Path, file_layer: str) -> tuple[Any, BoolArray]:
+def _read_and_close(address: str, file_layer: str) -> tuple[Any, BoolArray]:
     """Read a layer; where GEOS cannot build an outline, close its rings and tell which rows that were."""
     import pyogrio
     from shapely.errors import ShapelyError
 
     def read(on_invalid: str) -> Any:
-        return pyogrio.read_dataframe(path, layer=file_layer, on_invalid=on_invalid, fid_as_index=False)
+        return pyogrio.read_dataframe(address, layer=file_layer, on_invalid=on_invalid, fid_as_index=False)
 
     try:
         frame = read("raise")

@@ -10,14 +10,15 @@ from pydantic import BeforeValidator, Field
 from tussock.base import units as u
 from tussock.base.columns import UnitSystem
 from tussock.base.days import SeasonWindow
-from tussock.base.errors import Fault, InputError, MissingInputError
+from tussock.base.errors import Fault, InputError
 from tussock.base.findings import Finding, findings_table
 from tussock.base.records import Closure, Record, Ruleset, Text, _as_tuple
-from tussock.base.stages import LAYER_NAMES, Document, Layer, LayerName, Site, SiteOptions
+from tussock.base.sources import find_inside, hash_file, is_inside
+from tussock.base.stages import BACKGROUND, LAYER_NAMES, Document, Layer, LayerName, Site, SiteOptions
 from tussock.read import catalog as catalog_files
 from tussock.read.approval import read_site_approval
 from tussock.read.keys import build_record, read_toml
-from tussock.read.layers import check_crs, read_layer
+from tussock.read.layers import check_crs, read_layer, tell_outside
 from tussock.read.terrain import TerrainSpec, read_terrain
 
 Names = Annotated[tuple[Text, ...], BeforeValidator(_as_tuple)]
@@ -82,13 +83,16 @@ class SiteFile(Record):
     closure: tuple[Closure, ...] = ()
 
 
-def read_site(path: str | Path) -> Site:
+def read_site(path: str | Path, *, allow_outside: bool = False) -> Site:
     """Read a site file and everything that it names.
 
     Parameters
     ----------
     path
         Site file (TOML); paths in it are relative to its folder.
+    allow_outside
+        Whether layers, the elevation model and the map background may lie outside that folder: say yes only to a site
+        file that you trust. Catalogs, which are text that is checked key by key, may lie anywhere.
 
     Returns
     -------
@@ -98,7 +102,8 @@ def read_site(path: str | Path) -> Site:
     Raises
     ------
     InputError
-        With every fault found: missing files and layers, unknown keys, quantities that are none, unknown products,
+        With every fault found: missing files and layers, files outside the folder or in formats that are not read,
+        unknown keys, quantities that are none, unknown products,
         layers without a CRS (`CrsError`), rule sets outside their dates.
     """
     path = Path(path)
@@ -106,11 +111,15 @@ def read_site(path: str | Path) -> Site:
     spec = build_record(SiteFile, data, path.name, text)
     folder = path.parent
     rulesets, products, treatments, operations, documents = _read_catalog(spec.catalog, folder)
-    layers, layer_documents, layer_findings = _read_layers(spec.layers, folder)
-    terrain, terrain_documents, terrain_findings = read_terrain(spec.layers.terrain, folder, layers)
+    layers, layer_documents, layer_findings = _read_layers(spec.layers, folder, allow_outside)
+    terrain, terrain_documents, terrain_findings = read_terrain(
+        spec.layers.terrain, folder, layers, allow_outside=allow_outside
+    )
+    background, background_findings = _read_background(spec.site.map_background, folder, allow_outside)
     findings = (
         layer_findings
         + terrain_findings
+        + background_findings
         + _check_dates(rulesets, spec.site.season, spec.site.accept_out_of_date, path.name)
     )
     header = spec.site
@@ -124,7 +133,7 @@ def read_site(path: str | Path) -> Site:
         accept_out_of_date=header.accept_out_of_date,
         hot_season=header.hot_season,
         closures=spec.closure,
-        map_background=_check_background(header.map_background, folder, path.name),
+        map_background=header.map_background,
         public_map=header.public_map,
     )
     approval, approval_documents, approval_findings = read_site_approval(header.approval, folder, path.name)
@@ -139,19 +148,30 @@ def read_site(path: str | Path) -> Site:
         products=products,
         treatments=None if treatments is None else tuple(treatments),
         operations=operations,
-        documents=(site_document, *layer_documents, *terrain_documents, *documents, *approval_documents),
+        documents=(
+            site_document,
+            *layer_documents,
+            *terrain_documents,
+            *documents,
+            *approval_documents,
+            *background,
+        ),
         findings=findings_table([*findings, *approval_findings]),
         approval=approval,
         terrain=terrain,
     )
 
 
-def _check_background(name: str | None, folder: Path, where: str) -> str | None:
-    """Return the file to show under the map, as the site file names it: relative to its folder."""
-    if name is not None and not (folder / name).is_file():
-        need = f"name a GeoTIFF or MBTiles file, relative to {where}, or leave the key out"
-        raise MissingInputError(Fault(where, "site.map_background", f'"{name}", no such file', need))
-    return name
+def _read_background(name: str | None, folder: Path, allow_outside: bool) -> tuple[list[Document], list[Finding]]:
+    """Return the document of the file to show under the map, where the site file names one."""
+    if name is None:
+        return [], []
+    path = find_inside(folder, name, "site.map_background", allow_outside=allow_outside)
+    if path.suffix.casefold() not in (".tif", ".tiff", ".mbtiles"):
+        need = "name a GeoTIFF or MBTiles file, or leave the key out"
+        raise InputError(Fault(name, "site.map_background", f'a file "{path.suffix}"', need))
+    document = Document(BACKGROUND, name, hash_file(path))
+    return [document], [] if is_inside(path, folder) else [tell_outside(BACKGROUND, path)]
 
 
 def _read_catalog(spec: CatalogSpec, folder: Path) -> tuple[Any, ...]:
@@ -181,7 +201,9 @@ def _read_catalog(spec: CatalogSpec, folder: Path) -> tuple[Any, ...]:
     return rules[0], products[0], None if spec.treatments is None else treatments[0], operations[0], documents
 
 
-def _read_layers(spec: LayersSpec, folder: Path) -> tuple[dict[LayerName, Layer], list[Document], list[Finding]]:
+def _read_layers(
+    spec: LayersSpec, folder: Path, allow_outside: bool
+) -> tuple[dict[LayerName, Layer], list[Document], list[Finding]]:
     layers: dict[LayerName, Layer] = {}
     documents, errors = [], []
     findings: list[Finding] = []
@@ -190,7 +212,7 @@ def _read_layers(spec: LayersSpec, folder: Path) -> tuple[dict[LayerName, Layer]
         if layer_spec is None:
             continue
         try:
-            layers[name], document, found = read_layer(name, layer_spec, folder)
+            layers[name], document, found = read_layer(name, layer_spec, folder, allow_outside=allow_outside)
             documents.append(document)
             findings += found
         except InputError as error:

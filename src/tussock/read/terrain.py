@@ -9,14 +9,15 @@ from typing import Any, Final, Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from tussock.base.errors import CrsError, Fault, InputError, MissingInputError
+from tussock.base.errors import CrsError, Fault, InputError
 from tussock.base.findings import Finding
 from tussock.base.geodesy import find_transformer, transform_points
 from tussock.base.records import Record, Text
+from tussock.base.sources import find_inside, hash_file, is_inside, open_geotiff, read_stamp
 from tussock.base.stages import Document, Layer, LayerName
-from tussock.base.terrain import Terrain, find_heights_m, find_raster_crs, open_raster
+from tussock.base.terrain import Terrain, find_heights_m, find_raster_crs
 from tussock.base.units import FOOT_M
-from tussock.read.layers import hash_path
+from tussock.read.layers import tell_outside
 
 FloatArray = NDArray[np.float64]
 
@@ -39,7 +40,7 @@ class TerrainSpec(Record):
 
 
 def read_terrain(
-    spec: TerrainSpec | None, folder: Path, layers: Mapping[LayerName, Layer]
+    spec: TerrainSpec | None, folder: Path, layers: Mapping[LayerName, Layer], *, allow_outside: bool = False
 ) -> tuple[Terrain | None, list[Document], list[Finding]]:
     """Check an elevation model; its heights are read where they are asked for.
 
@@ -51,6 +52,8 @@ def read_terrain(
         Folder that the path is relative to.
     layers
         Layers of the site: the model must cover the patches.
+    allow_outside
+        Whether the file may lie outside the folder.
 
     Returns
     -------
@@ -60,18 +63,18 @@ def read_terrain(
     Raises
     ------
     InputError
-        No such file, no raster, more than one band, no CRS, an unknown unit of height, or no patch on it.
+        No such file, one outside the folder, no GeoTIFF, more than one band, no CRS, an unknown unit of height, or no
+        patch on it.
     MissingExtraError
         The package rasterio is not installed.
     """
     if spec is None:
         return None, [], []
-    path = folder / spec.path
-    if not path.is_file():
-        need = f"put the file at {path} or mend the path"
-        raise MissingInputError(Fault(spec.path, f"{_WHERE}.path", "no such file", need))
+    path = find_inside(folder, spec.path, f"{_WHERE}.path", allow_outside=allow_outside)
     size_m, box = _check_raster(path, spec)
-    terrain = Terrain(path, spec.path, size_m)
+    stamp = read_stamp(path)
+    document = Document("terrain", spec.path, hash_file(path))
+    terrain = Terrain(path, spec.path, size_m, stamp)
     patches = layers["infestations"].frame
     lon, lat = _find_middles(patches)
     missing = np.isnan(find_heights_m(terrain, lon, lat))
@@ -83,13 +86,15 @@ def read_terrain(
     if missing.any():
         what = f"{int(missing.sum())} of {len(missing)} patches lie where the elevation model has no height"
         findings.append(Finding("read", "terrain", spec.path, what, "slope distances there stay blank"))
-    return terrain, [Document("terrain", spec.path, hash_path(path))], findings
+    if not is_inside(path, folder):
+        findings.append(tell_outside("terrain", path))
+    return terrain, [document], findings
 
 
 def _check_raster(path: Path, spec: TerrainSpec) -> tuple[float, tuple[float, float, float, float]]:
     """Return the size of the unit of height [m] and the extent [degrees] of a sound model."""
     try:
-        with open_raster(path) as raster:
+        with open_geotiff(path) as raster:
             if raster.count != 1:
                 need = "give a GeoTIFF with heights in its only band"
                 raise InputError(Fault(spec.path, _WHERE, f"{raster.count} bands", need))

@@ -33,11 +33,15 @@ INPUTS_CHECK = "inputs"
 
 @dataclass(frozen=True)
 class Brought:
-    """What a reviewer brings along: the approver's public key, treated ground, filled records."""
+    """What a reviewer brings along: the approver's public key, treated ground, filled records.
+
+    ``allow_outside`` says that layers of the site file may lie outside its folder.
+    """
 
     trusted_key: Path | None = None
     treated: TreatedSource | None = None
     records: RecordSource | None = None
+    allow_outside: bool = False
 
 
 def review_folder(folder: Path, site_path: Path | None, brought: Brought | None = None) -> pd.DataFrame:
@@ -75,6 +79,7 @@ def bring(
     swath: str | None = None,
     records: Path | None = None,
     date_format: str = "%Y-%m-%d",
+    allow_outside: bool = False,
 ) -> Brought:
     """Return what a reviewer brings along, lengths read from their texts.
 
@@ -90,7 +95,8 @@ def bring(
         except QuantityError as error:
             raise InputError(Fault("treated ground", name, str(error), 'write a length, such as "3 m"')) from error
     ground = None if treated is None else TreatedSource(treated, treated_layer, sizes["accuracy"], sizes["swath"])
-    return Brought(trusted_key, ground, None if records is None else RecordSource(records, date_format))
+    filled = None if records is None else RecordSource(records, date_format)
+    return Brought(trusted_key, ground, filled, allow_outside)
 
 
 def approve_reviewed(folder: Path, *, despite_violations: bool = False, **signed: Any) -> Path:
@@ -152,13 +158,18 @@ def run_checks(
             rows.append((check.id, info("folder", found, "", check.title)))
         else:
             rows += [(check.id, row) for row in _run(check.run, evidence)]
+    brought = brought or Brought()
     if only is None or APPROVAL_CHECK in only:
-        rows += _check_brought(evidence, brought or Brought(), lost, site_path)
+        rows += _check_brought(evidence, brought, lost, site_path)
     if site_path is None:
         rows.append((INPUTS_CHECK, info("inputs", "not checked: no site file was given")))
     else:
-        for run in (check_inputs, check_layers):
-            rows += [(INPUTS_CHECK, row) for row in _run(lambda one, run=run: run(one, site_path), evidence)]  # type: ignore[misc]
+        outside = brought.allow_outside
+        rows += [(INPUTS_CHECK, row) for row in _run(lambda one: check_inputs(one, site_path), evidence)]
+        rows += [
+            (INPUTS_CHECK, row)
+            for row in _run(lambda one: check_layers(one, site_path, allow_outside=outside), evidence)
+        ]
     return rows_table(rows)
 
 

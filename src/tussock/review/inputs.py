@@ -14,6 +14,8 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 
+from tussock.base.errors import InputError
+from tussock.base.sources import find_inside, list_layers, open_copy
 from tussock.base.spikes import drop_spikes
 from tussock.base.validity import make_valid
 from tussock.review.evidence import Evidence
@@ -47,7 +49,7 @@ _THIN_M: Final = 1e-6
 _POINTS: Final = 20_000
 
 
-def check_layers(evidence: Evidence, site_path: Path) -> list[Row]:
+def check_layers(evidence: Evidence, site_path: Path, *, allow_outside: bool = False) -> list[Row]:
     """Check that patches, water and receptors of the plan stand where the files of the site have them."""
     try:
         content = tomllib.loads(site_path.read_bytes().decode("utf-8-sig"))
@@ -60,30 +62,34 @@ def check_layers(evidence: Evidence, site_path: Path) -> list[Row]:
         delivered = evidence.delivered.layers.get(name)
         if not isinstance(spec, Mapping) or delivered is None or delivered.crs is None:
             continue
-        drawn = _read(site_path.parent / str(spec.get("path")), spec.get("layer"))
-        if drawn is None:
-            note = "open it beside plan.gpkg and compare by eye"
-            rows.append(warning(str(spec.get("path")), "not compared: a layer that cannot be read", "", note))
+        try:
+            drawn = _read(site_path.parent, spec, f"layers.{role}", allow_outside)
+        except (InputError, OSError, ValueError, ImportError, RuntimeError) as error:
+            found = error.faults[0] if isinstance(error, InputError) else None
+            why = "a layer that cannot be read" if found is None else found.found
+            note = "open it beside plan.gpkg and compare by eye" if found is None else found.need
+            rows.append(warning(str(spec.get("path")), f"not compared: {why}", "", note))
             continue
         rows += _compare_ground(name, drawn, delivered) + _compare_words(role, spec, drawn, delivered)
     return [*rows, info("plan.gpkg", "patches, water and receptors against the files of the site")]
 
 
-def _read(path: Path, layer: Any) -> gpd.GeoDataFrame | None:
-    """Return a layer of a file with its CRS; None where there is none to compare."""
+def _read(folder: Path, spec: Mapping[str, Any], key: str, allow_outside: bool) -> gpd.GeoDataFrame:
+    """Return a layer of a file with its CRS."""
     import geopandas as gpd
     import pyogrio
 
-    if not path.exists():
-        return None
-    try:
-        if path.suffix.casefold() in (".parquet", ".geoparquet"):
-            frame = gpd.read_parquet(path)
+    name, layer = str(spec.get("path")), spec.get("layer")
+    path = find_inside(folder, name, key, allow_outside=allow_outside)
+    with open_copy(path, name, key, None if allow_outside else folder) as copy:
+        if not copy.drivers:
+            frame = gpd.read_parquet(copy.path)
         else:
-            frame = pyogrio.read_dataframe(path, layer=layer, on_invalid="fix", fid_as_index=False)
-    except (OSError, ValueError, ImportError, RuntimeError):
-        return None
-    return frame if isinstance(frame, gpd.GeoDataFrame) and frame.crs is not None else None
+            list_layers(copy, name, key)
+            frame = pyogrio.read_dataframe(copy.address, layer=layer, on_invalid="fix", fid_as_index=False)
+    if not isinstance(frame, gpd.GeoDataFrame) or frame.crs is None:
+        raise ValueError("no layer with a CRS")
+    return frame
 
 
 def _compare_ground(name: str, drawn: gpd.GeoDataFrame, delivered: gpd.GeoDataFrame) -> list[Row]:

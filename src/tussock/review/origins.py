@@ -13,6 +13,7 @@ from typing import Any, Final
 import numpy as np
 
 from tussock.base.columns import LENGTH
+from tussock.base.sources import list_parts
 from tussock.review.catalog import list_drafts
 from tussock.review.evidence import Evidence
 from tussock.review.rows import Row, info, pick_rows, violation, warning
@@ -192,13 +193,14 @@ def _check_earlier(evidence: Evidence, name: str, digest: str) -> list[Row]:
 
 
 def _hash_input(path: Path) -> str | None:
-    if path.is_dir():
-        joined = hashlib.sha256()
-        for item in sorted(path.rglob("*")):
-            if item.is_file():
-                joined.update(item.read_bytes())
-        return joined.hexdigest()
-    return hashlib.sha256(path.read_bytes()).hexdigest() if path.is_file() else None
+    """Return the SHA-256 of a file; of one in parts that of the lines which sha256sum prints for them."""
+    parts = sorted(list_parts(path), key=lambda part: part.name) if path.exists() else []
+    digests = [(hashlib.sha256(part.read_bytes()).hexdigest(), part.name) for part in parts if part.is_file()]
+    if not digests:
+        return None
+    if len(digests) == 1 and not path.is_dir():
+        return digests[0][0]
+    return hashlib.sha256("".join(f"{digest}  {name}\n" for digest, name in digests).encode()).hexdigest()
 
 
 def _check_packaged(run: Any, name: str, digest: str) -> list[Row]:

@@ -14,6 +14,7 @@ import shapely
 from numpy.typing import NDArray
 
 from tussock.base.errors import Fault, InputError, MissingInputError
+from tussock.base.sources import SourceCopy, list_formats, list_layers, open_copy
 from tussock.base.units import FLUID_OUNCE_L, FOOT_M, GALLON_L
 from tussock.review.geometry import move_outlines, move_to_degrees, rebuild, split_site
 
@@ -31,6 +32,7 @@ _POINT_LIKE: Final = (0, 4)
 _LINE_LIKE: Final = (1, 2, 5)
 _AREA_LIKE: Final = (3, 6)
 _FEW: Final = 5
+_GROUND: Final = "treated ground"
 
 
 @dataclass(frozen=True)
@@ -40,7 +42,7 @@ class TreatedSource:
     Attributes
     ----------
     path
-        Polygons, or tracks of a receiver: any format that GDAL reads, GPX too.
+        Polygons, or tracks of a receiver: any format that layers may have, GPX too.
     layer
         Its layer, where it holds several.
     accuracy_m
@@ -119,22 +121,25 @@ def _read_frame(source: TreatedSource) -> gpd.GeoDataFrame:
 
     name = source.path.name
     if not source.path.exists():
-        raise MissingInputError(Fault(name, "treated ground", "no such file", "give polygons or tracks from the field"))
+        raise MissingInputError(Fault(name, _GROUND, "no such file", "give polygons or tracks from the field"))
     try:
-        with warnings.catch_warnings():
+        with warnings.catch_warnings(), open_copy(source.path, name, _GROUND) as copy:
             warnings.simplefilter("ignore")  # a damaged file makes GDAL warn as well as fail
-            layer = _choose_layer(source, [str(item) for item in pyogrio.list_layers(source.path)[:, 0]])
-            frame = pyogrio.read_dataframe(source.path, layer=layer, use_arrow=False)
+            if copy.drivers:
+                layer = _choose_layer(source, copy, list_layers(copy, name, _GROUND))
+                frame = pyogrio.read_dataframe(copy.address, layer=layer, use_arrow=False)
+            else:
+                frame = gpd.read_parquet(copy.path)
     except (pyogrio.errors.DataSourceError, pyogrio.errors.DataLayerError, OSError, UnicodeDecodeError) as error:
-        need = "give a vector file that GDAL reads (GeoPackage, GeoJSON, Shapefile, GPX, KML, ...)"
-        raise InputError(Fault(name, "treated ground", "a file that cannot be read", need)) from error
+        need = f"save it anew as one of {list_formats()}"
+        raise InputError(Fault(name, _GROUND, "a file that cannot be read", need)) from error
     if not isinstance(frame, gpd.GeoDataFrame) or not len(frame):
         found = "no features" if isinstance(frame, gpd.GeoDataFrame) else "a table without geometry"
-        raise InputError(Fault(name, "treated ground", found, "give polygons or tracks from the field"))
+        raise InputError(Fault(name, _GROUND, found, "give polygons or tracks from the field"))
     return frame.reset_index(drop=True)
 
 
-def _choose_layer(source: TreatedSource, found: list[str]) -> str:
+def _choose_layer(source: TreatedSource, copy: SourceCopy, found: list[str]) -> str:
     import pyogrio
 
     if source.layer is not None:
@@ -144,7 +149,7 @@ def _choose_layer(source: TreatedSource, found: list[str]) -> str:
         return source.layer
     if source.path.suffix.casefold() == ".gpx":
         for layer in [item for item in _GPX_LAYERS if item in found]:
-            if pyogrio.read_info(source.path, layer=layer, force_feature_count=True)["features"] > 0:
+            if pyogrio.read_info(copy.address, layer=layer, force_feature_count=True)["features"] > 0:
                 return layer
     if len(found) != 1:
         need = f"name the layer: one of {', '.join(found) or '(the file holds none)'}"

@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING, Any, Final
 import numpy as np
 import shapely
 
+from tussock.base.sources import check_source
 from tussock.zone.cluster import run_on_dask
 from tussock.zone.decide import ZoneSpec
 from tussock.zone.features import make_group
@@ -96,6 +97,8 @@ def cut_files(
     ------
     MissingExtraError
         A scheduler is named and dask is not installed.
+    InputError
+        A file is in a format that is not read, or not what its name says.
     """
     jobs = split_jobs(patches, zones, folder, size, sliver_area_m2)
     say = tell or _say_nothing
@@ -114,6 +117,8 @@ def split_jobs(
     import geopandas as gpd
     import pyogrio
 
+    for source in (patches, *(zone.features for zone in zones)):
+        check_source(Path(source.path), "path")
     fids, (west, south, east, north) = pyogrio.read_bounds(patches.path, layer=patches.layer)
     middle = gpd.GeoSeries(shapely.points((west + east) / 2, (south + north) / 2))
     whole = (west.min(), south.min(), east.max(), north.max()) if len(fids) else (0.0, 0.0, 0.0, 0.0)
