@@ -43,7 +43,8 @@ class Document:
 class Layer:
     """One layer as its file holds it, under our column names, in its own CRS.
 
-    ``frame`` has a plain index ``row`` (0-based place in the file) and a ``label`` column for messages.
+    ``frame`` has a plain index ``row`` (0-based place in the file) and a ``label`` column for messages. ``zero_width``
+    says what a width of 0 of a line stands for: one that is not known, or none.
     """
 
     name: LayerName
@@ -53,6 +54,7 @@ class Layer:
     accuracy_m: float | None = None
     datum: str | None = None
     default_width_m: Mapping[str, float] = field(default_factory=dict)
+    zero_width: Literal["unknown", "none"] = "unknown"
 
 
 @dataclass(frozen=True)

@@ -74,7 +74,7 @@ def read_layer(
     name
         Which layer of the site file.
     spec
-        ``path, layer, columns, accuracy_m, datum, default_width_m`` of the site file.
+        ``path, layer, columns, accuracy_m, datum, default_width_m, zero_width`` of the site file.
     folder
         Folder that the path is relative to.
     allow_outside
@@ -108,7 +108,8 @@ def read_layer(
     if not is_inside(path, folder):
         findings.append(tell_outside(name, path))
     frame = frame.reset_index(drop=True).rename_axis("row")
-    layer = Layer(name, frame, spec.path, file_layer, spec.accuracy_m, spec.datum, dict(spec.default_width_m))
+    widths = dict(spec.default_width_m)
+    layer = Layer(name, frame, spec.path, file_layer, spec.accuracy_m, spec.datum, widths, spec.zero_width)
     return layer, Document(f"layer {name}", spec.path, copy.sha256, parts=copy.parts), findings
 
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Annotated, Any
+from typing import Annotated, Any, Literal
 
 from pydantic import BeforeValidator, Field
 
@@ -51,6 +51,7 @@ class LayerSpec(Record):
     accuracy_m: u.LengthM | None = Field(default=None, alias="accuracy")
     datum: Text | None = None
     default_width_m: dict[str, u.PositiveLengthM] = Field(default_factory=dict, alias="default_width")
+    zero_width: Literal["unknown", "none"] = "unknown"
 
 
 class LayersSpec(Record):

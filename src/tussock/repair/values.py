@@ -13,6 +13,7 @@ from tussock.base.columns import DENSITY
 from tussock.base.errors import Fault, InputError, QuantityError
 from tussock.base.findings import Finding
 from tussock.base.records import GrowthForm
+from tussock.base.text import show_count
 from tussock.base.units import FOOT_M, INCH_M, LB_PER_ACRE_KG_PER_HA
 from tussock.trade import cover, methods
 
@@ -172,7 +173,10 @@ def _set_cover(
 
 
 def set_water_values(layer: Layer, frame: gpd.GeoDataFrame) -> tuple[gpd.GeoDataFrame, list[Fault], list[Finding]]:
-    """Give water its kind, state and width; an unknown state is wet, an unknown width of a line a default."""
+    """Give water its kind, state and width; an unknown state is wet, an unknown width of a line a default.
+
+    A width of 0 is not known either: tables write 0 where nothing was measured. The site file can say that it is real.
+    """
     where = place_of(layer)
     faults: list[Fault] = []
     findings: list[Finding] = []
@@ -188,6 +192,10 @@ def set_water_values(layer: Layer, frame: gpd.GeoDataFrame) -> tuple[gpd.GeoData
     frame["state"] = [state if state == "dry" else "wet" for state in states]
     width = read_numbers(layer.frame, {"width_ft": FOOT_M, "width_m": 1.0}, where, rows, faults, above=False)
     is_line = frame.geometry.geom_type.isin(["LineString", "MultiLineString"]).to_numpy()
+    zero = is_line & (width == 0) & (layer.zero_width == "unknown")
+    if zero.any():
+        findings.append(_ask_for_widths(frame["label"][zero].tolist()))
+    width[zero] = np.nan
     assumed = is_line & np.isnan(width)
     for place in np.flatnonzero(assumed).tolist():
         kind = frame["kind"].iloc[place]
@@ -206,6 +214,15 @@ def set_water_values(layer: Layer, frame: gpd.GeoDataFrame) -> tuple[gpd.GeoData
         done = "every rule for any kind of water counts there"
         findings.append(Finding("repair", "water", "all rows", "no kind of water is mapped", done))
     return frame, faults, findings
+
+
+def _ask_for_widths(labels: list[str]) -> Finding:
+    what = f"a width of 0 on {show_count(len(labels), 'line')}: is it known?"
+    done = (
+        "taken as not known: write the width, or zero_width = "
+        '"none" in [layers.water] where lines stand for the edge itself'
+    )
+    return Finding("repair", "water", _shorten(labels), what, done)
 
 
 def set_receptor_values(layer: Layer, frame: gpd.GeoDataFrame) -> tuple[gpd.GeoDataFrame, list[Fault], list[Finding]]:

@@ -186,12 +186,14 @@ def _compare_words(
         found = f"{len(delivered)} rows"
         return [violation(f"plan.gpkg, {_LAYERS[role]}", found, f"{len(drawn)}, as {spec.get('path')} has")]
     rows = []
+    zero = ("0",) if spec.get("zero_width") != "none" else ()  # a width that is not known
     for column in _WORDS[role]:
         theirs = mapped.get(column, known.get(column))
         if theirs not in drawn.columns or column not in delivered.columns:
             continue
         one, two = (_to_words(frame[name]) for frame, name in ((drawn, theirs), (delivered, column)))
-        changed = np.array([a not in _OPEN and a != b for a, b in zip(one, two, strict=True)], dtype=bool)
+        free = _OPEN + (zero if column.startswith("width") else ())
+        changed = np.array([a not in free and a != b for a, b in zip(one, two, strict=True)], dtype=bool)
         rows += pick_rows(
             changed,
             lambda k, one=one, two=two, column=column: violation(  # type: ignore[misc]

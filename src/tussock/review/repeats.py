@@ -7,6 +7,7 @@ from typing import Any, Final
 
 import numpy as np
 import shapely
+from numpy.typing import NDArray
 
 from tussock.base import columns as c
 from tussock.base.errors import QuantityError
@@ -53,8 +54,14 @@ def _check_twice(evidence: Evidence) -> list[Row]:
         if frame is None or told not in frame.columns or used not in frame.columns:
             continue
         one, two = read_number(frame, told) * size, read_number(frame, used)
+        meant = np.ones(len(frame), dtype=bool)
+        if layer == "water":  # only lines have a width; one that is 0 is not known, unless the site says otherwise
+            unknown = "width_assumed" in frame.columns and not _is_zero_real(evidence)
+            meant = frame.geometry.geom_type.str.contains("Line").to_numpy(dtype=bool)
+            meant = meant & ((one > 0) | (read_number(frame, "width_assumed") != 1)) if unknown else meant
+            rows += _check_zeros(evidence, meant & (two == 0))
         rows += pick_rows(
-            np.abs(one - two) > _SIZES * np.abs(two),
+            meant & (np.abs(one - two) > _SIZES * np.abs(two)),
             lambda k, layer=layer, told=told, used=used, one=one, two=two, size=size: violation(  # type: ignore[misc]
                 f"{layer}, row {k + 1}, {told}",
                 show_number(one[k] / size),
@@ -62,6 +69,23 @@ def _check_twice(evidence: Evidence) -> list[Row]:
             ),
         )
     return rows
+
+
+def _is_zero_real(evidence: Evidence) -> bool:
+    """Tell whether the site says that a width of 0 is none, and not one that is not known."""
+    specs = _find_site(evidence).get("layers")
+    water = specs.get("water") if isinstance(specs, Mapping) else None
+    return isinstance(water, Mapping) and water.get("zero_width") == "none"
+
+
+def _check_zeros(evidence: Evidence, zero: NDArray[np.bool_]) -> list[Row]:
+    """Find lines that were taken without a width although the site does not say that 0 is a width."""
+    if _is_zero_real(evidence):
+        return []
+    return pick_rows(
+        zero,
+        lambda k: violation(f"water, row {k + 1}, width_m", "0", "a width: 0 stands for one that is not known"),
+    )
 
 
 def _check_labels(evidence: Evidence) -> list[Row]:

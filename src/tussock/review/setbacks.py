@@ -42,7 +42,18 @@ def find_due(evidence: Evidence, item: Measured) -> BoolArray:
     touching = item.on & ~due & (reach <= NEARER_M)
     if touching.any():  # a distance of 0 ft without error: only ground on the feature counts, not a shared edge
         due |= touching & (find_ground_on(evidence, item, np.flatnonzero(touching)) > EDGE_M2)
+        due |= touching & _find_bare(evidence, item)
     return due
+
+
+def _find_bare(evidence: Evidence, item: Measured) -> BoolArray:
+    """Tell which units are bound by a point, or by a line that has no width: what it touches is on it."""
+    wanted = item.setback.source_filter
+    if wanted is None:
+        return np.zeros(len(evidence.units), dtype=bool)
+    areal = shapely.get_dimensions(evidence.outlines(wanted.layer)) == 2  # noqa: PLR2004
+    bare: BoolArray = ~areal[item.owner] & (item.half_width_m == 0)
+    return bare
 
 
 def find_ground_on(evidence: Evidence, item: Measured, units: NDArray[np.intp]) -> FloatArray:

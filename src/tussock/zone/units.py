@@ -14,11 +14,12 @@ from tussock.base.errors import CutError
 from tussock.zone import reach as reaching
 from tussock.zone.decide import ZoneSpec
 from tussock.zone.features import Groups, as_objects
+from tussock.zone.grounds import NO_RADIUS_M
 from tussock.zone.kernel import Grounds, Pieces, cut_blocks
 from tussock.zone.nearness import Measures, find_ground_on, find_nearness
 from tussock.zone.origin import follow_turns, move_out
 from tussock.zone.outlines import drop_piece_spikes, join_faces, mend_outlines
-from tussock.zone.rules import BoundRule, bind_rules
+from tussock.zone.rules import SLACK_M, BoundRule, bind_rules
 
 if TYPE_CHECKING:
     import geopandas as gpd
@@ -109,6 +110,7 @@ def zone_part(part: Part, groups: Groups | None = None) -> PartUnits:
     in_force = np.ones((len(rules), len(pieces.patch)), dtype=bool)
     bound = zone_of_rule >= 0
     in_force[bound] = pieces.inside.T[zone_of_rule[bound]]
+    in_force |= _find_touched(rules, pieces)
     units = _make_units(part, pieces, rules, in_force, others)
     measures = Measures(pieces.geometry, cell.crs, part.origin)
     nearness = find_nearness(rules, measures, list(units.index), in_force, every=part.every_row)
@@ -125,6 +127,23 @@ def _name_patch(error: CutError, part: Part) -> CutError:
         f'{part.paths["infestations"]}: patch_id "{name}": the outline could not be cut so that its units tile it '
         f"({error}): draw it anew, without edges that run onto each other"
     )
+
+
+def _find_touched(rules: list[BoundRule], pieces: Pieces) -> NDArray[np.bool_]:
+    """Tell which rules hold on a piece because a well or a line without width stands on it, shape (rules, pieces).
+
+    At a distance of 0 the zone of such a feature has no ground to cut out: it is inside what it touches.
+    """
+    touched = np.zeros((len(rules), len(pieces.patch)), dtype=bool)
+    for place, rule in enumerate(rules):
+        group = rule.group
+        if group is None or not len(group):
+            continue
+        bare = group.line_open[group.run_line] & (rule.reach_m[group.run_owner] <= NO_RADIUS_M)
+        runs = group.runs[bare]
+        near = np.maximum(rule.reach_m[group.run_owner[bare]], SLACK_M)
+        touched[place, shapely.STRtree(pieces.geometry).query(runs, predicate="dwithin", distance=near)[1]] = True
+    return touched
 
 
 def _find_zones(rules: list[BoundRule]) -> tuple[list[ZoneSpec], NDArray[np.intp]]:
