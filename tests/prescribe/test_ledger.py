@@ -43,6 +43,71 @@ def test_one_active_adds_up_across_products(prescriber):
     assert "8.6 of 8 lb ae/acre (1.6 asked, 1 left after record 1 of 10 April 2027" in reason
 
 
+@pytest.mark.parametrize(
+    ("product_id", "active"),
+    [
+        ("glyphosate-upland", "glyphosate acid"),
+        ("", "Glyphosate isopropylamine salt"),
+        ("of another crew", "GLYPHOSATE"),
+        ("glyphosate-upland", ""),
+    ],
+)
+def test_a_record_counts_whatever_its_active_is_called(prescriber, product_id, active):
+    # 7.0 lb in April and 20 x 2 % x 4 = 1.6 now: 8.6 of 8
+    history = [record(product_id, 7.0, active=active)]
+    verdict, reason = only(prescriber.run(treatments=spot("glyphosate-aquatic", "2 %"), history=history))
+    assert verdict == "refused"
+    assert "8.6 of 8 lb ae/acre (1.6 asked, 1 left after record 1 of 10 April 2027" in reason
+
+
+def test_products_of_one_acid_under_two_names_add_up(prescriber):
+    head, tail = PRODUCTS.split('id = "glyphosate-upland"')
+    tail = tail.replace('active = "glyphosate"', 'active = "Glyphosate  potassium salt"', 1)
+    result = prescriber.run(
+        products=head + 'id = "glyphosate-upland"' + tail,
+        treatments=spot("glyphosate-upland", "2 %"),
+        history=[record("glyphosate-aquatic", 7.0)],
+    )
+    assert "8.6 of 8 lb ae/acre" in only(result)[1]
+
+
+@pytest.mark.parametrize(
+    ("product_id", "active", "message"),
+    [
+        ("glyphosate-upland", "weed away", 'row 1, column "active": found "weed away", which is not known'),
+        ("", "glyposate", r"nearest: glyphosate"),
+        ("glyphosate-upland", "triclopyr acid", '"triclopyr acid" for glyphosate-upland, which is glyphosate'),
+    ],
+)
+def test_a_record_of_an_unknown_or_contradictory_active_stops(prescriber, product_id, active, message):
+    history = [record(product_id, 7.0, active=active)]
+    with pytest.raises(ValueError, match=message):
+        prescriber.run(treatments=spot("glyphosate-aquatic", "2 %"), history=history)
+
+
+def test_an_unknown_active_of_a_product_stops_until_it_is_named(prescriber):
+    # 20 gal/acre x 2 % x 4 lb/gal = 1.6 lb now and 7 lb in April: 8.6 of 8
+    products = PRODUCTS.replace('active = "glyphosate"', 'active = "barrenil"')
+    treatments = spot("glyphosate-aquatic", "2 %")
+    with pytest.raises(ValueError, match=r'products.toml, line \d+: product "glyphosate-aquatic", active.*not known'):
+        prescriber.run(products=products, treatments=treatments)
+    named = products.replace('active = "barrenil"', 'active = "barrenil"\nactive_names = ["BNL"]')
+    result = prescriber.run(products=named, treatments=treatments, history=[record("", 7.0, active="bnl sodium")])
+    assert "8.6 of 8 lb ae/acre" in only(result)[1]
+
+
+def test_a_rule_for_a_salt_binds_the_acid_and_an_unknown_active_in_a_rule_stops(prescriber):
+    rules = (
+        '[ruleset]\ntitle = "t"\nauthority = "a"\nsource = "invented"\nstatus = "checked"\n[[setback]]\nid = "R"\n'
+        'distance = "anywhere"\nforbids = {{ active = "{active}" }}\nsource = "invented"\n'
+    )
+    treatments = spot("glyphosate-aquatic", "2 %")
+    result = prescriber.run(treatments=treatments, rules=rules.format(active="glyphosate, potassium salt"))
+    assert only(result)[0] == "refused"
+    with pytest.raises(ValueError, match=r'rules0.toml: active: found "glyposate", which is not known'):
+        prescriber.run(treatments=treatments, rules=rules.format(active="glyposate"))
+
+
 def test_strictest_label_on_the_ground_binds(prescriber):
     # the amine used in April allows 6 lb a year, the ester 8: 3 + 4 = 7 is over what the amine's label says
     head, tail = PRODUCTS.split('id = "triclopyr-amine-aquatic"')

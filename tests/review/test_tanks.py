@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 import shapely
 
-from review.small_plans import HEADER, make_delivered
+from review.small_plans import HEADER, make_delivered, make_frame
 from tussock.review.catalog import read_catalog
 from tussock.review.evidence import Evidence
 from tussock.review.folder import run_checks
@@ -173,3 +173,30 @@ def test_partners_are_read_from_words():
     assert (first.product, first.share, second.product, second.share) == ("x, y", 0.02, "z", 0.005)
     assert read_partners("x") is None
     assert read_partners("") == []
+
+
+@pytest.mark.parametrize(("product_id", "active"), [("a", "glyphosate acid"), ("", "Glyphosate isopropylamine salt")])
+def test_records_are_added_by_their_acid_whatever_they_call_it(product_id, active):
+    """7 lb/acre in April and 1.6 now are 8.6 of 8."""
+    found = review_record(product_id, active)
+    assert found["where"].tolist() == ["unit P0-01, a", "unit P0-01, annual_limit_used_pct"]
+    assert found["found"].iloc[0].startswith("8.6 lb ae/acre of glyphosate (planned 1.6, earlier 7)")
+
+
+def test_records_of_an_unknown_or_contradictory_active_are_found():
+    assert review_record("", "weed away")["where"].tolist() == ["history, row 1, active"]
+    found = review_record("a", "triclopyr")
+    assert found["expected"].iloc[0] == "glyphosate, as a is"
+    assert "unit P0-01, a" in found["where"].tolist()
+
+
+def review_record(product_id, active):
+    outline = shapely.box(0, 10, 100, 60)
+    unit = {"treatment_id": "t", "product_id": "a", "ae_lb_per_acre": 1.6, "annual_limit_used_pct": 20.0}
+    delivered = make_delivered(
+        [unit | {"geometry": outline}], products=PRODUCTS, treatments=[TREATMENT | {"tank_mix": []}]
+    )
+    row = {"product_id": product_id, "active": active, "ae_kg_per_ha": 7 * LB_PER_ACRE, "date": "2027-04-10"}
+    delivered.layers["history"] = make_frame([row | {"geometry": outline}])
+    table = run_checks(delivered, only={"limits"})
+    return table[table["level"] == "violation"]

@@ -15,6 +15,7 @@ from tussock.base.records import STEM_METHODS, Operations, Treatment
 from tussock.prescribe.judge import Dosed
 from tussock.prescribe.limits import Limited
 from tussock.prescribe.stand import take_share
+from tussock.trade.actives import key_active
 from tussock.trade.calibration import find_spray_seconds
 
 
@@ -73,10 +74,10 @@ TankItem = TypeVar("TankItem", bound=Dosed)
 
 
 def group_by_active(tank: Iterable[TankItem]) -> dict[str, list[TankItem]]:
-    """Group what is in a tank by active (lower case): doses of one add up, whatever salt or ester they come in."""
+    """Group what is in a tank by `key_active`: doses of one active add up, whatever salt or ester they come in."""
     grouped: dict[str, list[TankItem]] = {}
     for item in tank:
-        grouped.setdefault(item.component.product.active.casefold(), []).append(item)
+        grouped.setdefault(key_active(item.component.product.active), []).append(item)
     return grouped
 
 

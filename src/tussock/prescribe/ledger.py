@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING
 from tussock.base.columns import UnitSystem
 from tussock.base.records import Product
 from tussock.base.text import show_dose
+from tussock.trade.actives import key_active
 
 if TYPE_CHECKING:
     import geopandas as gpd
@@ -54,7 +55,7 @@ class Ledger:
         Parameters
         ----------
         active
-            Active ingredient, whatever the product, method or tank it came in.
+            Key of the active (`trade.actives.key_active`), whatever the product, method or tank it came in.
         records
             Rows of the history layer that cover the unit.
         members
@@ -62,7 +63,6 @@ class Ledger:
         patch_id
             The unit's own patch, whose doses are not counted against itself.
         """
-        active = active.casefold()
         uses = [self.records[row] for row in records if self.records[row].active == active]
         by_patch: dict[str, Use] = {}
         for other, use in self.planned.get(members, []):
@@ -74,9 +74,7 @@ class Ledger:
 
     def has_planned(self, active: str, members: Members, patch_id: str) -> bool:
         """Tell whether another patch on the same ground has a planned dose of an active."""
-        return any(
-            other != patch_id and use.active == active.casefold() for other, use in self.planned.get(members, [])
-        )
+        return any(other != patch_id and use.active == active for other, use in self.planned.get(members, []))
 
     def add(self, patch_id: str, members: Members, use: Use) -> None:
         """Enter a planned dose; only shared ground has to be remembered, a patch's own units have none in common."""
@@ -109,7 +107,7 @@ def open_ledger(history: gpd.GeoDataFrame | None, products: Mapping[str, Product
             dose = show_dose(row.ae_kg_per_ha, system)
             text = f"{row.label} of {row.date:%d %B %Y} ({row.product_id or row.active}, {dose})"
             records[int(row.Index)] = Use(
-                active=row.active,
+                active=key_active(row.active),
                 ae_kg_per_ha=float(row.ae_kg_per_ha),
                 stems_per_ha=0.0 if math.isnan(stems) else stems,
                 text=text,

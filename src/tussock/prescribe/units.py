@@ -22,6 +22,7 @@ from tussock.prescribe.limits import Limited, apply_limits, find_binding_limit
 from tussock.prescribe.seasons import NamedDays, intersect_seasons
 from tussock.prescribe.stand import find_stands, share_stems
 from tussock.prescribe.uses import find_allowed_use
+from tussock.trade.actives import key_active
 from tussock.trade.methods import METHODS
 
 if TYPE_CHECKING:
@@ -208,7 +209,7 @@ class _Desk:
             if not math.isnan(limits[active].over) and self.ledger.has_planned(active, members, ground.patch_id):
                 self._flag_shared(ground, own[0].component.product.active, limits[active], members)
         parts = (
-            Part(item.component, item.dose, limits.get(item.component.product.active.casefold(), Limited()))
+            Part(item.component, item.dose, limits.get(key_active(item.component.product.active), Limited()))
             for item in tank
         )
         return tuple(parts), missing

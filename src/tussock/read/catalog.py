@@ -8,11 +8,11 @@ from collections.abc import Callable, Iterable, Sequence
 from pathlib import Path
 from typing import Any, Final
 
-from tussock.base.errors import Fault, InputError, MissingInputError
+from tussock.base.errors import Fault, InputError, MissingInputError, QuantityError
 from tussock.base.records import Operations, Product, Record, Ruleset, Treatment
 from tussock.base.stages import Document
 from tussock.read.keys import build_record, find_line, read_toml
-from tussock.trade import rulesets
+from tussock.trade import actives, rulesets
 
 
 class ProductFile(Record):
@@ -62,16 +62,56 @@ def read_products(names: Sequence[str], folder: Path) -> tuple[dict[str, Product
     Raises
     ------
     InputError
-        A file is missing or wrong, or two products have one id.
+        A file is missing or wrong, two products have one id, or an active is not known.
     """
     products: list[tuple[Product, str]] = []
+    lines: dict[str, int | None] = {}
     documents = []
     for name in names:
         data, text = read_toml(folder / name, name)
-        products += [(item, name) for item in build_record(ProductFile, data, name, text).product]
+        for place, item in enumerate(build_record(ProductFile, data, name, text).product):
+            products.append((item, name))
+            lines[item.id] = find_line(text, ("product", place, "active"))
         documents.append(_document("products", name, text, data))
+    files = {product.id: name for product, name in products}
     _check_unique([(product.id, name) for product, name in products], "product")
-    return {product.id: product for product, _ in products}, documents
+    try:
+        settled, unknown = actives.settle_products({product.id: product for product, _ in products})
+    except QuantityError as error:
+        found, _, need = str(error).rpartition("; ")
+        raise InputError(Fault(", ".join(names), "active_names", found, need)) from error
+    faults = [
+        Fault(
+            files[name],
+            f'product "{name}", active',
+            f'"{settled[name].active}", which is not known',
+            actives.describe_unknown(settled[name].active),
+            lines[name],
+        )
+        for name in unknown
+    ]
+    if faults:
+        raise InputError(faults)
+    return settled, documents
+
+
+def settle_rules(rulesets: list[Ruleset], documents: list[Document], products: dict[str, Product]) -> list[Ruleset]:
+    """Return rule sets with the one name of each active that they forbid or list.
+
+    Raises
+    ------
+    InputError
+        A rule names an active that is not known: it would never match.
+    """
+    settled, unknown = actives.settle_rules(rulesets, actives.own_names(products.values()))
+    files = {item.title: document.name for item, document in zip(rulesets, documents, strict=True)}
+    faults = [
+        Fault(files[title], "active", f'"{name}", which is not known', actives.describe_unknown(name))
+        for title, name in dict.fromkeys(unknown)
+    ]
+    if faults:
+        raise InputError(faults)
+    return settled
 
 
 def read_treatments(

@@ -195,6 +195,8 @@ def _read_catalog(spec: CatalogSpec, folder: Path) -> tuple[Any, ...]:
     treatments: Any = ([], [])
     if spec.treatments is not None and products is not None:
         treatments = attempt(catalog_files.read_treatments, spec.treatments, folder, products[0])
+    if rules is not None and products is not None:
+        rules = attempt(catalog_files.settle_rules, *rules, products[0]), rules[1]
     operations = attempt(catalog_files.read_operations, spec.operations, folder)
     if collected:
         raise InputError(collected)

@@ -15,7 +15,7 @@ from tussock.base.findings import Finding
 from tussock.base.records import GrowthForm
 from tussock.base.text import show_count
 from tussock.base.units import FOOT_M, INCH_M, LB_PER_ACRE_KG_PER_HA
-from tussock.trade import cover, methods
+from tussock.trade import actives, cover, methods
 
 if TYPE_CHECKING:
     import geopandas as gpd
@@ -264,17 +264,8 @@ def set_history_values(
     findings: list[Finding] = []
     frame = frame.copy()
     rows = [f"row {place + 1}" for place in range(len(frame))]
-    names = read_words(frame, "product_id")
-    actives = [word.casefold() for word in read_words(frame, "active")]
-    for place, (name, active) in enumerate(zip(names, actives, strict=True)):
-        if active:
-            continue
-        if name in products:
-            actives[place] = products[name].active.casefold()
-        else:
-            need = "name a product of the catalog, or add a column active with the active ingredient"
-            faults.append(Fault(where, f'{rows[place]}, column "product_id"', f'"{name}"', need))
-    frame["product_id"], frame["active"] = names, actives
+    frame["product_id"] = read_words(frame, "product_id")
+    frame["active"] = _read_actives(frame, products, where, rows, faults)
     doses = {"ae_lb_per_acre": LB_PER_ACRE_KG_PER_HA, "ae_kg_per_ha": 1.0}
     frame["ae_kg_per_ha"] = read_numbers(layer.frame, doses, where, rows, faults, above=False)
     missing = np.isnan(frame["ae_kg_per_ha"].to_numpy()) if not faults else np.zeros(len(frame), dtype=bool)
@@ -292,6 +283,29 @@ def set_history_values(
         done = f"does not count towards the limits of {season}"
         findings.append(Finding("repair", "history", rows[place], what, done, "info"))
     return frame[~other], faults, findings
+
+
+def _read_actives(
+    frame: pd.DataFrame, products: dict[str, Product], where: str, rows: list[str], faults: list[Fault]
+) -> list[str]:
+    """Return the active of each record (lower case): that of its product, or the one that it names."""
+    own, found = actives.own_names(products.values()), []
+    for row, product_id, written in zip(rows, frame["product_id"], read_words(frame, "active"), strict=True):
+        named = actives.name_active(written, own) if written else None
+        place = f'{row}, column "active"'
+        if written and named is None:
+            faults.append(Fault(where, place, f'"{written}", which is not known', actives.describe_unknown(written)))
+        elif product_id in products:
+            active = products[product_id].active
+            if named is not None and named != (actives.name_active(active, own) or active):
+                need = "leave the active out, or name the product that was used"
+                faults.append(Fault(where, place, f'"{written}" for {product_id}, which is {active}', need))
+            named = active
+        elif named is None:
+            need = "name a product of the catalog, or add a column active with the active ingredient"
+            faults.append(Fault(where, f'{row}, column "product_id"', f'"{product_id}"', need))
+        found.append((named or "").casefold())
+    return found
 
 
 def _read_dates(frame: pd.DataFrame, where: str, rows: list[str], faults: list[Fault]) -> list[dt.date | None]:

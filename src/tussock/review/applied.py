@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 from tussock.base.records import STEM_METHODS, Treatment
 from tussock.review.doses import find_liquid_l_per_ha, find_partners_l
 from tussock.review.evidence import Evidence
+from tussock.trade.actives import key_active
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -20,7 +21,7 @@ FloatArray = NDArray[np.float64]
 def list_applied(evidence: Evidence) -> pd.DataFrame:
     """List what is applied, one row for each unit and product in its tank.
 
-    Columns ``unit, treatment`` (places), ``product_id, active`` (lower case), ``dose`` [kg ae/ha], ``stems`` [1/ha, 0
+    Columns ``unit, treatment`` (places), ``product_id, active`` (its key), ``dose`` [kg ae/ha], ``stems`` [1/ha, 0
     for ground methods] and ``tank``, the dose of all products of the active in that tank [kg ae/ha].
 
     The dose of the first product is the one that the unit states; that of a partner follows from its share of the mix.
@@ -69,7 +70,7 @@ def _list_products(evidence: Evidence, place: int, treatment: Treatment) -> list
             dose = treatment.spray_volume_l_per_ha * stated * product.strength_kg_per_l
         elif number and first is not None:
             dose = planned * (share * product.strength_kg_per_l) / (part * first.strength_kg_per_l)
-        row = {"unit": unit, "treatment": place, "product_id": product.id, "active": product.active.casefold()}
+        row = {"unit": unit, "treatment": place, "product_id": product.id, "active": key_active(product.active)}
         pieces.append(pd.DataFrame(row | {"dose": dose, "stems": _find_stems(evidence, treatment, unit, planned)}))
     return pieces
 

@@ -12,6 +12,7 @@ from tussock.base.errors import QuantityError
 from tussock.base.records import Closure, Operations, Product, Ruleset, Setback, Treatment
 from tussock.base.units import parse_quantity
 from tussock.review.rows import Row, violation, warning
+from tussock.trade import actives
 
 ModelT = TypeVar("ModelT", bound=BaseModel)
 
@@ -33,6 +34,8 @@ class Catalog:
         Pieces under this area were merged by the plan.
     accuracy_m
         Stated positional accuracy of each layer [m], 0 where none is stated.
+    active_names
+        Names of actives that the products add to the table of names.
     complete
         Whether every document was read whole; without it nothing that rests on rules or products can be checked.
     """
@@ -44,6 +47,7 @@ class Catalog:
     accuracy_m: Mapping[str, float] = field(default_factory=dict)
     rulesets: tuple[Ruleset, ...] = ()
     products: Mapping[str, Product] = field(default_factory=dict)
+    active_names: Mapping[str, str] = field(default_factory=dict)
     treatments: tuple[Treatment, ...] = ()
     treats: bool = False
     operations: Operations | None = None
@@ -77,16 +81,37 @@ def read_catalog(documents: Iterable[Mapping[str, Any]]) -> Catalog:
     products = _build_rows(Product, "product", by_role.get("products", []), rows)
     treatments = _build_rows(Treatment, "treatment", by_role.get("treatments", []), rows)
     operations = [_build(Operations, content, name, rows) for name, content in by_role.get("operations", [])]
+    named, own = _settle_products(products, rows)
+    settled, unknown = actives.settle_rules([item for item in rulesets if item is not None], own)
+    rows += [
+        violation(f"run.json, rule set {title}", f"the active {name!r}", "one that is known") for title, name in unknown
+    ]
     return Catalog(
         **site,
-        rulesets=tuple(item for item in rulesets if item is not None),
-        products={item.id: item for item in products},
+        rulesets=tuple(settled),
+        products=named,
+        active_names=own,
         treatments=tuple(treatments),
         treats="treatments" in by_role,
         operations=_join_operations([item for item in operations if item is not None]),
         rows=tuple(rows),
         complete=not any(row.level == "violation" for row in rows),
     )
+
+
+def _settle_products(products: list[Product], rows: list[Row]) -> tuple[dict[str, Product], dict[str, str]]:
+    """Return the products under the one name of their active, and the names that they add to the table."""
+    by_id = {item.id: item for item in products}
+    try:
+        settled, unknown = actives.settle_products(by_id)
+    except QuantityError as error:
+        rows.append(violation("run.json, products", str(error)))
+        return by_id, {}
+    rows += [
+        violation(f"run.json, product {name}", f"the active {by_id[name].active!r}", "one that is known")
+        for name in unknown
+    ]
+    return settled, actives.own_names(by_id.values())
 
 
 def _read_site(found: list[tuple[str, Mapping[str, Any]]], rows: list[Row]) -> dict[str, Any]:

@@ -17,6 +17,7 @@ from tussock.review.columns import code_pairs, find_places, read_number, read_si
 from tussock.review.delivered import Delivered
 from tussock.review.seasons import Days, find_planned
 from tussock.review.stands import Stand, find_stand
+from tussock.trade.actives import name_active
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -174,6 +175,32 @@ class Held:
                 texts = np.where(values.isna(), "", values.astype(str).str.strip().str.casefold()).astype(object)
             self._feature_columns[layer, name] = texts
         return self._feature_columns[layer, name]
+
+    @cached_property
+    def record_product(self) -> list[str]:
+        """Product of each record of earlier work, as it is written; blank where none is."""
+        layer = self.delivered.layers.get("history")
+        if layer is None or "product_id" not in layer.columns:
+            return [""] * (0 if layer is None else len(layer))
+        names = layer["product_id"]
+        return [str(name).strip() if there else "" for name, there in zip(names, names.notna(), strict=True)]
+
+    @cached_property
+    def record_active(self) -> list[str]:
+        """Active of each record of earlier work: that of its product, else the one that it names."""
+        if "history" not in self.delivered.layers:
+            return []
+        products, own = self.catalog.products, self.catalog.active_names
+        return [
+            products[product].active if product in products else name_active(name, own) or name
+            for product, name in zip(self.record_product, self.record_written, strict=True)
+        ]
+
+    @cached_property
+    def record_written(self) -> list[str]:
+        """Active that each record of earlier work names, as it is written (lower case)."""
+        written: list[str] = self.feature_column("history", "active").tolist()
+        return written
 
     def half_width_m(self, layer: str) -> FloatArray:
         """Return half the width of each feature [m]; 0 for what is not a line."""

@@ -18,6 +18,7 @@ from tussock.review.columns import find_places, read_number
 from tussock.review.evidence import Evidence
 from tussock.review.ground import AREA_TOLERANCE
 from tussock.review.rows import Row, info, pick_rows, violation
+from tussock.trade.actives import key_active, name_active
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -61,8 +62,8 @@ class Ledger:
         listed = pd.DataFrame(
             {
                 "record": np.arange(len(layer)),
-                "active": self.evidence.feature_column("history", "active"),
-                "product_id": self.evidence.feature_column("history", "product_id"),
+                "active": list(map(key_active, self.evidence.record_active)),
+                "product_id": self.evidence.record_product,
                 "dose": np.nan_to_num(read_number(layer, "ae_kg_per_ha")),
                 "stems": np.nan_to_num(read_number(layer, "stems_per_ha")),
                 "date": layer["date"].astype(str).str[:10] if "date" in layer.columns else "",
@@ -140,11 +141,32 @@ def check_limits(evidence: Evidence) -> list[Row]:
     """Check the label's limits: for one application and, with earlier work and other patches, for the year."""
     ledger = Ledger(evidence)
     applied = ledger.applied
-    rows = [*_check_doses(evidence, ledger), *_check_counts(evidence, ledger), *_check_used(evidence, ledger)]
+    rows = [
+        *_check_records(evidence),
+        *_check_doses(evidence, ledger),
+        *_check_counts(evidence, ledger),
+        *_check_used(evidence, ledger),
+    ]
     records = evidence.delivered.layers.get("history")
     count = 0 if records is None else len(records)
     text = f"{len(applied)} doses, {count} records of earlier work, {len(ledger.shared[0]) // 2} shared pieces"
     return [*rows, info("plan.gpkg", text)]
+
+
+def _check_records(evidence: Evidence) -> list[Row]:
+    """Check that each record of earlier work is of an active that is known, and of that of the product it names."""
+    if "history" not in evidence.delivered.layers:
+        return []
+    products, own = evidence.catalog.products, evidence.catalog.active_names
+    rows = []
+    for place, (product_id, written) in enumerate(zip(evidence.record_product, evidence.record_written, strict=True)):
+        named, product = name_active(written, own), products.get(product_id)
+        where = f"history, row {place + 1}, active"
+        if named is None and (written or product is None):
+            rows.append(violation(where, written or "a blank", "an active that is known", "it is counted as written"))
+        elif named is not None and product is not None and key_active(named) != key_active(product.active):
+            rows.append(violation(where, written, f"{product.active}, as {product_id} is", "counted as its product"))
+    return pick_rows(np.ones(len(rows), dtype=bool), lambda k: rows[k])
 
 
 def _list_limits(evidence: Evidence, applied: pd.DataFrame, field: str) -> FloatArray:
@@ -159,12 +181,12 @@ def _find_year_limits(evidence: Evidence, ledger: Ledger) -> FloatArray:
     applied = ledger.applied
     own = _list_limits(evidence, applied, "limit_per_year_kg_per_ha")
     known = {
-        name.casefold(): product.limit_per_year_kg_per_ha
+        name: product.limit_per_year_kg_per_ha
         for name, product in evidence.catalog.products.items()
         if product.limit_per_year_kg_per_ha is not None
     }
     for table in (ledger.records, ledger.neighbours):
-        limit = table["product_id"].str.casefold().map(known).fillna(np.inf).to_numpy(dtype=float)
+        limit = table["product_id"].map(known).fillna(np.inf).to_numpy(dtype=float)
         np.minimum.at(own, table["entry"].to_numpy(dtype=np.intp), limit)
     return own
 
@@ -223,7 +245,7 @@ def _check_counts(evidence: Evidence, ledger: Ledger) -> list[Row]:
 def _count_applications(ledger: Ledger) -> FloatArray:
     """Count the applications of the same product that stand before each: records, and patches earlier in the file."""
     applied = ledger.applied
-    names = applied["product_id"].str.casefold()
+    names = applied["product_id"]
     records = ledger.records
     same = records["product_id"].eq("") | records["product_id"].eq(records["entry"].map(names))
     patches = ledger.neighbours[ledger.neighbours["earlier"]]

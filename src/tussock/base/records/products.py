@@ -64,11 +64,13 @@ class Product(Record):
     """An herbicide product as its label describes it. Strength and limits are acid equivalent (ae).
 
     A limit may be written as ae for an area ("8 lb/acre") or as product for an area ("8.5 qt/acre"); a strength as ae,
-    or as active ingredient (``strength_ai``) with the acid in it (``ae_per_ai``).
+    or as active ingredient (``strength_ai``) with the acid in it (``ae_per_ai``). ``active_names`` are other names that
+    labels and records give the active, for one that the table of names does not have.
     """
 
     id: Text
     active: Text
+    active_names: Words = ()
     form: Form
     strength_kg_per_l: u.StrengthKgPerL = Field(alias="strength")
     aquatic_label: bool
