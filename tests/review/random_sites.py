@@ -265,6 +265,9 @@ FORBIDS = (
     '{ active = ["imazapyr"] }',
     "{ soil_active = true }",
     '{ method = "foliar_spot", aquatic_label = true }',
+    '{ delivery = ["hand", "none"] }',
+    '{ method = ["pull", "dig"] }',
+    '{ work = "all" }',
 )
 SOURCES = (
     '{ layer = "water" }',
@@ -445,6 +448,8 @@ class RandomSite:
                 f"forbids = {self.pick(FORBIDS, 1)[0]}"
                 if effect < 0.7
                 else 'permit = "an office"'
+                if effect < 0.75
+                else 'permit = "an office"\napplies_to = { work = "all" }'
                 if effect < 0.8
                 else 'notify = "a neighbour"'
                 if effect < 0.9

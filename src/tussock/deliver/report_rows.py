@@ -36,7 +36,7 @@ VERDICTS: Final = (
         "good",
         "as mapped, with the stated error, the treatment planned is not among what the rule forbids there",
     ),
-    Verdict(NOT_APPLICABLE, "plain", "no herbicide is planned on the unit, or the rule asks for nothing there"),
+    Verdict(NOT_APPLICABLE, "plain", "the unit has no work that the rule is about, or the rule asks for nothing there"),
 )
 _RANK: Final = {verdict.name: rank for rank, verdict in enumerate(VERDICTS)}
 _LOOK: Final = {verdict.name: verdict.look for verdict in VERDICTS}

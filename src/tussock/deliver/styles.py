@@ -146,7 +146,7 @@ def _class_rule(key: str, *conditions: Condition, suffix: str = "") -> Rule:
 def _list_zone_rules(plan: PlanTables) -> tuple[Rule, ...]:
     """Return a dashed outline for each effect of a setback that the plan has; for zones of no effect known, one too."""
     looks = {
-        "forbids": ("Herbicide limited or forbidden", Look(line=_ZONE, width=1.5, dash=(7, 3))),
+        "forbids": ("Work limited or forbidden", Look(line=_ZONE, width=1.5, dash=(7, 3))),
         "permit": ("Permit needed", Look(line=BLACK, width=1.2, dash=(2, 3))),
         "notify": ("Notice needed", Look(line=BLACK, width=1.2, dash=(9, 3, 2, 3))),
         "no_mixing": ("No mixing or loading", Look(line=BLUE, width=1.2, dash=(12, 4))),

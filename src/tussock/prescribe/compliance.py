@@ -11,6 +11,7 @@ from tussock.base.records import Ruleset, Setback
 from tussock.base.stages import Site
 from tussock.base.text import show_length
 from tussock.base.verdicts import FAILS, FIELD_CHECK, MEETS, NOT_APPLICABLE, NOT_CHECKED, TO_DO, WITHIN_ERROR
+from tussock.wording.rules import describe_effect
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -51,10 +52,14 @@ def find_compliance(site: Site, nearness: pd.DataFrame, units: pd.DataFrame) -> 
 def _judge_row(site: Site, ruleset: Ruleset, setback: Setback, unit: dict[str, Any], row: Any) -> tuple[str, str]:
     """Return verdict and note of one unit and setback."""
     notes = _list_doubts(site, setback, row)
-    if unit["status"] != "planned" or not unit["product_id"]:
+    if unit["status"] != "planned":
+        return NOT_APPLICABLE, "; ".join(["nothing is planned here", *notes])
+    if not unit["product_id"] and not setback.about.without_herbicide:
         return NOT_APPLICABLE, "; ".join(["no herbicide is planned here", *notes])
     if setback.effect != "forbids":
-        return (TO_DO, "; ".join([_ask(setback), *notes])) if row.in_force else (NOT_APPLICABLE, "; ".join(notes))
+        if not row.in_force or not _matches(site, setback, unit):
+            return NOT_APPLICABLE, "; ".join(notes)
+        return TO_DO, "; ".join([describe_effect(setback), *notes])
     if ruleset.ruleset.status == "draft":
         return NOT_CHECKED, "; ".join(notes)
     verdict, note = _judge_treatment(site, setback, unit) if row.in_force else (MEETS, "")
@@ -86,14 +91,6 @@ def _judge_treatment(site: Site, setback: Setback, unit: dict[str, Any]) -> tupl
     return MEETS, f"in force; {unit['treatment_id']} is allowed by it on the planned dates"
 
 
-def _ask(setback: Setback) -> str:
-    if setback.permit is not None:
-        return f"permit: {setback.permit}"
-    if setback.notify is not None:
-        return f"notify: {setback.notify}"
-    return "no mixing or filling here"
-
-
 def _is_forbidden(site: Site, setback: Setback, unit: dict[str, Any]) -> bool:
     if not _matches(site, setback, unit) or setback.unless_surveyed:
         return False
@@ -104,17 +101,7 @@ def _is_forbidden(site: Site, setback: Setback, unit: dict[str, Any]) -> bool:
 
 
 def _matches(site: Site, setback: Setback, unit: dict[str, Any]) -> bool:
-    """Tell whether a setback forbids the treatment of a unit, or a partner in its tank, on any date."""
-    forbids = setback.forbids
+    """Tell whether a setback is about the treatment of a unit, or a partner in its tank, on any date."""
     treatment = next(item for item in site.treatments or () if item.id == unit["treatment_id"])
-    names = [unit["product_id"], *(item.product for item in treatment.tank_mix)]
-    return forbids is not None and any(
-        forbids.matches(
-            method=unit["method"],
-            active=product.active,
-            form=product.form,
-            aquatic_label=product.aquatic_label,
-            soil_active=product.soil_active,
-        )
-        for product in (site.products[name] for name in names)
-    )
+    names = [unit["product_id"], *(item.product for item in treatment.tank_mix)] if unit["product_id"] else []
+    return setback.about.binds(unit["method"], [site.products[name] for name in names])

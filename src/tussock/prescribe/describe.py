@@ -12,7 +12,8 @@ from tussock.base.stages import Site
 from tussock.base.text import show
 from tussock.prescribe.amounts import Amounts, Verdict
 from tussock.prescribe.judge import Ground, find_carrier
-from tussock.trade.methods import offer_non_chemical
+from tussock.prescribe.seasons import show_window
+from tussock.trade.methods import NON_CHEMICAL, offer_non_chemical
 
 
 def describe_option(unit_id: str, verdict: Verdict, chosen: Verdict | None) -> tuple[str, str, str, str]:
@@ -128,12 +129,29 @@ def _find_cautions(ground: Ground, chosen: Verdict | None) -> str:
 
 
 def _find_non_chemical(ground: Ground, verdicts: Sequence[Verdict]) -> str:
+    """Return what could be done on a unit without herbicide, and which rules forbid the rest of it."""
     ways = [item.treatment for item in verdicts if item.allowed and item.treatment.product is None]
+    bans = {method: _list_bans(ground, method) for method in NON_CHEMICAL}
+    barred = [method for method, texts in bans.items() if texts]
+    said = "; ".join(f"no {method}: {' and '.join(bans[method])}" for method in barred)
     if ways:
         return "in the catalog: " + ", ".join(f"{way.id} ({way.method})" for way in ways)
+    if len(barred) == len(bans):
+        return f"none: {said}"
+    if barred:
+        return f"not in the catalog: {' or '.join(method for method in bans if method not in barred)}; {said}"
     if not ground.growth_form:
         return "pull, dig or cut, by growth form"
     return f"not in the catalog: {offer_non_chemical(ground.growth_form)}"
+
+
+def _list_bans(ground: Ground, method: str) -> list[str]:
+    """Return the rules in force on a unit that forbid a way without herbicide, with their days."""
+    return [
+        item.setback.id + (f" {show_window(item.setback.season)}" if item.setback.season else "")
+        for item in ground.in_force
+        if item.setback.forbids is not None and item.setback.forbids.binds(method, ())
+    ]
 
 
 def _describe_partners(site: Site, chosen: Verdict | None, amounts: Amounts) -> str:

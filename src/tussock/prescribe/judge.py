@@ -211,34 +211,29 @@ def _show_volume(size_l_per_ha: float, system: UnitSystem) -> str:
     return f"{size_l_per_ha / RATE.size(system):.4g} {'gal/acre' if system == 'us' else 'L/ha'}"
 
 
-def find_forbidding(treatment: Treatment, product: Product, ground: Ground) -> list[SetbackInForce]:
-    """Return the setbacks in force on a unit that forbid a treatment with a product."""
+def find_forbidding(treatment: Treatment, products: list[Product], ground: Ground) -> list[SetbackInForce]:
+    """Return the setbacks in force on a unit that forbid a treatment, with the products of its tank or without any."""
     return [
         item
         for item in ground.in_force
-        if item.setback.forbids is not None
-        and item.setback.forbids.matches(
-            method=treatment.method,
-            active=product.active,
-            form=product.form,
-            aquatic_label=product.aquatic_label,
-            soil_active=product.soil_active,
-        )
+        if item.setback.forbids is not None and item.setback.forbids.binds(treatment.method, products)
     ]
 
 
 def check_setbacks(items: list[SetbackInForce], system: UnitSystem) -> list[str]:
     """Refuse what setbacks forbid the whole year; those of a season, or that a survey lifts, bind the dates instead."""
     return [
-        f"{describe_setback(item, system)}; unlock: {_name_way_out(item.setback)}"
+        f"{describe_setback(item, system)}; unlock: {_name_way_out(item)}"
         for item in items
         if item.setback.season is None and not item.setback.unless_surveyed
     ]
 
 
-def _name_way_out(setback: Setback) -> str:
+def _name_way_out(item: SetbackInForce) -> str:
     """Say what to look for where a setback refuses: another method, another product, or work without herbicide."""
-    forbids = setback.forbids
+    setback, forbids = item.setback, item.setback.forbids
+    if forbids is not None and forbids.work is not None:
+        return f"no work is allowed there: ask {item.ruleset.ruleset.authority}"
     by_method = forbids is not None and bool(forbids.delivery or forbids.method)
     by_product = forbids is not None and (
         bool(forbids.active or forbids.form) or forbids.aquatic_label is not None or forbids.soil_active is not None

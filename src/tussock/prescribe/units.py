@@ -152,8 +152,7 @@ class _Desk:
         if mismatch is not None:
             return mismatch
         stand = self.stands[ground.patch_id]
-        components = self._components[treatment.id]
-        products = [component.product for component in components]
+        products = [component.product for component in self._components[treatment.id]]
         refusals = list(self._static[treatment.id])
         if ground.counted_with:
             refusals.append(f"shared ground: treated and counted once, with patch {ground.counted_with}")
@@ -162,10 +161,9 @@ class _Desk:
         refusals += judge.check_stems(treatment, stand, self.system)
         windows = list(self._own_days[treatment.id])
         notes: list[str] = []
-        for component in components:
-            forbidding = judge.find_forbidding(treatment, component.product, ground)
-            refusals += judge.check_setbacks(forbidding, self.system)
-            windows += judge.list_setback_days(forbidding, self.system)
+        forbidding = judge.find_forbidding(treatment, products, ground)
+        refusals += judge.check_setbacks(forbidding, self.system)
+        windows += judge.list_setback_days(forbidding, self.system)
         parts, missing = self._limit(treatment, stand, ground, records, members, windows)
         refusals += missing
         for part in parts:

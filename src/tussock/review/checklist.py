@@ -156,7 +156,7 @@ CHECKLIST: Final[tuple[Check, ...]] = (
     Check(
         "forbidden",
         "nothing forbidden is planned",
-        "no planned herbicide stands where a setback forbids it on the planned dates",
+        "no planned work stands where a setback forbids it on the planned dates",
         _RULES,
         _RULED,
         setbacks.check_forbidden,

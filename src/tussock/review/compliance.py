@@ -27,7 +27,7 @@ from tussock.review.measured import Measured
 from tussock.review.rows import Row, info, pick_rows, violation
 from tussock.review.setbacks import find_closed, find_label, find_tolerance_m
 from tussock.review.slopes import check_slopes
-from tussock.review.tanks import find_forbidden
+from tussock.review.tanks import find_about, find_forbidden, find_meant_work, means_bare_work
 
 FloatArray = NDArray[np.float64]
 BoolArray = NDArray[np.bool_]
@@ -232,11 +232,13 @@ def _find_verdicts(evidence: Evidence) -> NDArray[Any]:
     """Return the verdict that each setback and unit should have, shape (setbacks, u)."""
     units = evidence.units
     verdicts = np.full((len(evidence.measured), len(units)), NOT_APPLICABLE, dtype=object)
-    works = evidence.sprayed & (units["status"] == "planned").to_numpy()
+    planned = evidence.worked & (units["status"] == "planned").to_numpy()
     for place, item in enumerate(evidence.measured):
         listed, row = evidence.listed[place], verdicts[place]
+        about = find_about(item.setback)
+        works = planned & (evidence.sprayed | means_bare_work(about))
         if item.setback.effect != "forbids":
-            row[works & listed] = TO_DO
+            row[works & listed & find_meant_work(evidence, about)] = TO_DO
             continue
         if item.ruleset.ruleset.status == "draft":
             row[works] = NOT_CHECKED

@@ -154,6 +154,13 @@ class Held:
         return chemical[self.unit_treatment] | (self.units["product_id"] != "").to_numpy()
 
     @cached_property
+    def worked(self) -> BoolArray:
+        """Units on which any work is planned, by any of the columns that would say so."""
+        units = self.units
+        named = (units["product_id"] != "") | (units["method"] != "") | (units["treatment_id"] != "")
+        return (named & (units["status"] != "no_option")).to_numpy(dtype=bool)
+
+    @cached_property
     def listed(self) -> BoolArray:
         """Which setback each unit lists, shape (setbacks, u)."""
         ids = [setback.id for _, setback in self.catalog.setbacks()]

@@ -9,7 +9,7 @@ import shapely
 from numpy.typing import NDArray
 
 from tussock.base.columns import AREA, LENGTH
-from tussock.base.records import Counts
+from tussock.base.records import Counts, Setback
 from tussock.review.evidence import Evidence
 from tussock.review.geometry import (
     find_geodesic_area_m2,
@@ -20,6 +20,7 @@ from tussock.review.geometry import (
 )
 from tussock.review.measured import Measured
 from tussock.review.rows import Row, info, violation
+from tussock.review.tanks import find_about, find_meant_work
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -45,7 +46,7 @@ def check_permits(evidence: Evidence) -> list[Row]:
     for place, item in enumerate(evidence.measured):
         if item.setback.effect not in ("permit", "notify"):
             continue
-        units = np.flatnonzero(evidence.listed[place] & _find_works(evidence))
+        units = np.flatnonzero(evidence.listed[place] & _find_works(evidence, item.setback))
         name = f"permits, {item.setback.id}"
         known.add(item.setback.id)
         if ids.count(item.setback.id) != int(len(units) > 0):
@@ -60,9 +61,10 @@ def check_permits(evidence: Evidence) -> list[Row]:
     return [*rows, info("plan.gpkg", f"{count} permits and notices")]
 
 
-def _find_works(evidence: Evidence) -> BoolArray:
-    works: BoolArray = evidence.sprayed & (evidence.units["status"] == "planned").to_numpy()
-    return works
+def _find_works(evidence: Evidence, setback: Setback) -> BoolArray:
+    """Tell on which units work is planned that a rule asks for a permit or a notice for."""
+    works: BoolArray = find_meant_work(evidence, find_about(setback))
+    return works & (evidence.units["status"] == "planned").to_numpy()
 
 
 def _check_row(evidence: Evidence, item: Measured, units: IntArray, row: pd.Series[Any]) -> list[Row]:

@@ -175,17 +175,16 @@ def _check_unknown(evidence: Evidence) -> list[Row]:
 
 
 def check_forbidden(evidence: Evidence) -> list[Row]:
-    """Check that no planned herbicide stands where a setback forbids it on the planned dates."""
+    """Check that no planned work stands where a setback forbids it on the planned dates."""
     rows: list[Row] = []
     units = evidence.units
     ids = units["unit_id"].to_numpy()
-    sprayed = evidence.sprayed & (units["status"] != "no_option").to_numpy()
     said = units["reason"].str.contains(SURVEYED, regex=False).to_numpy(dtype=bool)
     count = 0
     for place, item in enumerate(evidence.measured):
         listed = evidence.listed[place]
         near = find_due(evidence, item) | listed
-        forbidden = sprayed & near & find_forbidden(evidence, item.setback) & find_closed(evidence, item)
+        forbidden = evidence.worked & near & find_forbidden(evidence, item.setback) & find_closed(evidence, item)
         count += int(forbidden.sum())
         sure = listed | (near & (item.error_m == 0)) | (item.distance_m < item.required_m - item.error_m)
         surveyed = said if item.setback.unless_surveyed else np.zeros(len(ids), dtype=bool)
@@ -201,7 +200,7 @@ def check_forbidden(evidence: Evidence) -> list[Row]:
             lambda k, describe=describe: warning(*describe(k)),  # type: ignore[misc]
             worst,
         )
-    text = f"{int(sprayed.sum())} units with a herbicide, {len(evidence.measured)} setbacks, {count} findings"
+    text = f"{int(evidence.worked.sum())} units with work, {len(evidence.measured)} setbacks, {count} findings"
     return [*rows, info("plan.gpkg", text)]
 
 
@@ -215,6 +214,7 @@ def find_closed(evidence: Evidence, item: Measured) -> BoolArray:
 def _describer(evidence: Evidence, item: Measured, ids: NDArray[Any]) -> Any:
     def describe(unit: int) -> tuple[str, str, str, str]:
         row = evidence.units.iloc[unit]
+        what = ", ".join(filter(None, (row["method"], row["product_id"])))
         unsure = item.error_m > 0 and item.distance_m[unit] >= item.required_m[unit] - item.error_m
         notes = ["within the mapping error: field check" if unsure else "beyond the mapping error"]
         if item.anywhere:
@@ -223,7 +223,7 @@ def _describer(evidence: Evidence, item: Measured, ids: NDArray[Any]) -> Any:
             notes.insert(0, SURVEYED)
         return (
             f"unit {ids[unit]}, setback {item.setback.id}",
-            f"{row['treatment_id']} ({row['method']}, {row['product_id']}), {_describe_distance(evidence, item, unit)}",
+            f"{row['treatment_id']} ({what}), {_describe_distance(evidence, item, unit)}",
             f"not within {_describe_required(evidence, item, unit)}" if not item.anywhere else "nowhere on the site",
             "; ".join([*notes, item.setback.source]),
         )

@@ -11,38 +11,70 @@ from tussock.review.evidence import Evidence
 BoolArray = NDArray[np.bool_]
 
 
-def matches_product(combination: Combination, method: str, product: Product) -> bool:
-    """Tell whether a combination of a rule set means a product by a method."""
-    return method in DELIVERY and combination.matches(
-        method=method,
-        active=product.active,
-        form=product.form,
-        aquatic_label=product.aquatic_label,
-        soil_active=product.soil_active,
+def means_work(combination: Combination, method: str, product: Product | None) -> bool:
+    """Tell whether a combination of a rule set means a method with a product, or without any."""
+    if method not in DELIVERY:
+        return False
+    if combination.work == "all":
+        return True
+    if combination.method and method not in combination.method:
+        return False
+    if combination.delivery and DELIVERY[method] not in combination.delivery:
+        return False
+    label, soil = combination.aquatic_label, combination.soil_active
+    if product is None:
+        named = bool(combination.method or combination.delivery)
+        return named and not combination.active and not combination.form and label is None and soil is None
+    return (
+        (not combination.active or product.active.casefold() in combination.active)
+        and (not combination.form or product.form in combination.form)
+        and (label is None or product.aquatic_label is label)
+        and (soil is None or product.soil_active is None or product.soil_active is soil)
     )
+
+
+def means_bare_work(combination: Combination) -> bool:
+    """Tell whether a combination can mean work without herbicide at all."""
+    return any(means_work(combination, name, None) for name, delivery in DELIVERY.items() if delivery == "none")
+
+
+def find_about(setback: Setback) -> Combination:
+    """Return the work that a rule is about; what asks for something and names none is about every herbicide."""
+    if setback.forbids is not None:
+        return setback.forbids
+    return Combination() if setback.applies_to is None else setback.applies_to
 
 
 def forbids_treatment(evidence: Evidence, setback: Setback, treatment: Treatment) -> bool:
-    """Tell whether a setback forbids a treatment, by any product in its tank, wherever it stands."""
-    return setback.forbids is not None and any(
-        product is not None and matches_product(setback.forbids, treatment.method, product)
-        for product, _ in evidence.components(treatment)
-    )
+    """Tell whether a setback forbids a treatment, by any product in its tank or without one, wherever it stands."""
+    return setback.forbids is not None and _means_treatment(evidence, setback.forbids, treatment)
+
+
+def _means_treatment(evidence: Evidence, combination: Combination, treatment: Treatment) -> bool:
+    if treatment.product is None:
+        return means_work(combination, treatment.method, None)
+    tank = [product for product, _ in evidence.components(treatment) if product is not None]
+    return any(means_work(combination, treatment.method, product) for product in tank)
 
 
 def find_forbidden(evidence: Evidence, setback: Setback) -> BoolArray:
-    """Tell for each unit whether a setback forbids what is planned there, wherever it stands.
+    """Tell for each unit whether a setback forbids what is planned there, wherever it stands."""
+    if setback.forbids is None:
+        return np.zeros(len(evidence.units), dtype=bool)
+    return find_meant_work(evidence, setback.forbids)
+
+
+def find_meant_work(evidence: Evidence, combination: Combination) -> BoolArray:
+    """Tell for each unit whether a combination means what is planned there.
 
     A unit is judged by the treatment that it names and also by its own columns: one whose columns were changed must
     pass by both.
     """
-    forbids = setback.forbids
-    if forbids is None:
-        return np.zeros(len(evidence.units), dtype=bool)
-    by_record = [forbids_treatment(evidence, setback, treatment) for treatment in evidence.treatments]
+    by_record = [_means_treatment(evidence, combination, treatment) for treatment in evidence.treatments]
     products = evidence.catalog.products
     by_column = [
-        product_id in products and matches_product(forbids, method, products[product_id])
+        (product_id == "" or product_id in products)
+        and means_work(combination, method, products[product_id] if product_id else None)
         for method, product_id in evidence.pairs
     ]
     record, column = np.array([*by_record, False], dtype=bool), np.array(by_column, dtype=bool)
@@ -55,7 +87,7 @@ def find_unlisted(evidence: Evidence, method: str, product: Product) -> list[str
     return [
         ruleset.title
         for ruleset in evidence.catalog.rulesets
-        if ruleset.ruleset.listed_only and not any(matches_product(row, method, product) for row in ruleset.listed)
+        if ruleset.ruleset.listed_only and not any(means_work(row, method, product) for row in ruleset.listed)
     ]
 
 

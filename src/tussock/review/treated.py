@@ -240,7 +240,8 @@ def _check_strips(evidence: Evidence, treated: Treated, used: _Used) -> list[Row
     for item in field.measured:
         if item.setback.forbids is None:
             continue
-        forbidden = find_forbidden(field, item.setback) & find_closed(field, item)
+        any_work = item.setback.forbids.work == "all"  # also where the file does not say what was done
+        forbidden = (find_forbidden(field, item.setback) | any_work) & find_closed(field, item)
         doubt = error + item.error_m
         depth = np.full(len(pieces), np.inf) if item.anywhere else item.required_m - item.distance_m
         inside = forbidden & (depth > _EDGE_M) & (item.anywhere | item.meant)
@@ -347,7 +348,7 @@ def _as_plan(evidence: Evidence, pieces: NDArray[Any], records: Any) -> Evidence
 def _describer(field: Evidence, item: Measured, labels: NDArray[Any], doubt: FloatArray, notes: list[str]) -> Any:
     def describe(k: int, verdict: str) -> tuple[str, str, str, str]:
         row, system = field.units.iloc[k], field.system
-        what = f"{row['product_id']} by {row['method'].replace('_', ' ')}"
+        what = " by ".join(filter(None, (row["product_id"], row["method"].replace("_", " ")))) or "work"
         where = f"{labels[k]}, setback {item.setback.id}"
         note = "; ".join(text for text in (verdict, notes[k], item.setback.source) if text)
         if item.anywhere:

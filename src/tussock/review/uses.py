@@ -12,7 +12,7 @@ from tussock.base.verdicts import WITHIN_ERROR
 from tussock.review.columns import find_places
 from tussock.review.evidence import Evidence
 from tussock.review.rows import Row, info, pick_rows, violation
-from tussock.review.tanks import find_unlisted, matches_product
+from tussock.review.tanks import find_unlisted, means_work
 
 BoolArray = NDArray[np.bool_]
 
@@ -54,7 +54,7 @@ def find_classes(evidence: Evidence) -> tuple[NDArray[Any], NDArray[Any]]:
     for place, item in enumerate(evidence.measured):
         setback = item.setback
         if setback.forbids is not None and setback.season is None and not setback.unless_surveyed:
-            closed[place] = [matches_product(setback.forbids, *probe) for probe in probes]
+            closed[place] = [means_work(setback.forbids, *probe) for probe in probes]
     patterns, code = np.unique(evidence.listed.T, axis=0, return_inverse=True)
     left = ~((patterns.astype(int) @ closed.astype(int)) > 0) & open_probes
     aquatic = np.array([product.aquatic_label for _, product in probes], dtype=bool)

@@ -105,6 +105,10 @@ def _read_methods() -> dict[str, Method]:
     return methods
 
 
+#: Methods without herbicide.
+NON_CHEMICAL: Final = tuple(name for name, delivery in DELIVERY.items() if delivery == "none")
+
+
 def offer_non_chemical(growth_form: str) -> str:
     """Return a way without herbicide for a growth form, in words.
 

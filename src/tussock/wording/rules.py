@@ -24,7 +24,11 @@ def describe_work(combination: Combination) -> str:
     'imazapyr without an aquatic label by broadcast'
     >>> describe_work(Combination(method=["foliar_spot", "dig"]))
     'foliar spot or digging'
+    >>> describe_work(Combination(work="all"))
+    'all work'
     """
+    if combination.work is not None:
+        return "all work"
     ways = [_DELIVERIES.get(name, name) for name in combination.delivery]
     methods = [_METHODS.get(name, name.replace("_", " ")) for name in combination.method]
     work = ", ".join(" or ".join(words) for words in (methods, ways) if words)
@@ -70,7 +74,7 @@ def describe_ban(combination: Combination) -> str:
     >>> describe_ban(Combination()), describe_ban(Combination(delivery=["broadcast", "spot"]))
     ('No herbicide', 'No broadcast or spot')
     """
-    return f"No {describe_work(combination).removeprefix('every ')}"
+    return f"No {describe_work(combination).removeprefix('every ').removeprefix('all ')}"
 
 
 def describe_effect(setback: Setback) -> str:
@@ -83,10 +87,9 @@ def describe_effect(setback: Setback) -> str:
 
 def describe_task(setback: Setback) -> str:
     """Return what a rule asks for before or during work; empty for a rule that forbids and that no survey lifts."""
-    if setback.permit is not None:
-        return f"Permit: {setback.permit}"
-    if setback.notify is not None:
-        return f"Notify: {setback.notify}"
+    if setback.permit is not None or setback.notify is not None:
+        scope = "" if setback.applies_to is None else f" (for {describe_work(setback.applies_to)})"
+        return f"Notify: {setback.notify}{scope}" if setback.permit is None else f"Permit: {setback.permit}{scope}"
     if setback.no_mixing:
         return "No mixing or filling here"
     return "Survey first: allowed only where a survey lifts the rule" if setback.unless_surveyed else ""

@@ -3,14 +3,19 @@
 from __future__ import annotations
 
 import datetime as dt
-from typing import Annotated, Any, Literal, Self
+from collections.abc import Sequence
+from typing import Annotated, Any, Final, Literal, Self
 
 from pydantic import BeforeValidator, Field, model_validator
 
 from tussock.base import units as u
 from tussock.base.days import SeasonWindow
 from tussock.base.errors import QuantityError
+from tussock.base.records.products import Product
 from tussock.base.records.words import DELIVERY, Delivery, Form, LowerWords, MethodName, Record, Text, Words, _as_tuple
+
+#: Keys of a combination that only a product can match.
+_PRODUCT_KEYS: Final = ("active", "form", "aquatic_label", "soil_active")
 
 
 class FeatureFilter(Record):
@@ -44,14 +49,59 @@ class ColumnDistance(Record):
 
 
 class Combination(Record):
-    """Method and product keys that must all match; an omitted key matches all. Empty means every herbicide."""
+    """Work that a rule is about: every key given must match. Empty means every herbicide.
 
+    ``delivery`` and ``method`` match any work of that delivery or method, also without herbicide. Keys about the
+    product never match work without herbicide. ``work = "all"`` is all work, and stands alone.
+    """
+
+    work: Literal["all"] | None = None
     delivery: Annotated[tuple[Delivery, ...], BeforeValidator(_as_tuple)] = ()
     method: Annotated[tuple[MethodName, ...], BeforeValidator(_as_tuple)] = ()
     active: LowerWords = ()
     form: Annotated[tuple[Form, ...], BeforeValidator(_as_tuple)] = ()
     aquatic_label: bool | None = None
     soil_active: bool | None = None
+
+    @model_validator(mode="after")
+    def _can_match(self) -> Self:
+        """Refuse keys that exclude each other: such a rule would bind less than it says."""
+        product = [key for key in _PRODUCT_KEYS if getattr(self, key) not in ((), None)]
+        ways = [key for key in ("delivery", "method") if getattr(self, key)]
+        if self.work is not None and (product or ways):
+            raise QuantityError(f'work = "all" with {" and ".join([*ways, *product])}; it stands alone: leave one out')
+        bare = [name for name in (*self.method, *self.delivery) if DELIVERY.get(name, name) == "none"]
+        if bare and product:
+            found = f'"{bare[0]}" with {" and ".join(product)}, and work without herbicide has no product'
+            raise QuantityError(f"{found}; write two rules, one for each")
+        lost = [name for name in self.method if self.delivery and DELIVERY[name] not in self.delivery]
+        if lost:
+            found = f'method "{lost[0]}", which is of delivery "{DELIVERY[lost[0]]}", with another delivery'
+            raise QuantityError(f"{found}; leave out one of the two keys")
+        return self
+
+    @property
+    def without_herbicide(self) -> bool:
+        """Whether it can mean work without herbicide."""
+        return self.work is not None or "none" in self.delivery or any(DELIVERY[name] == "none" for name in self.method)
+
+    def binds(self, method: str, products: Sequence[Product]) -> bool:
+        """Tell whether it means some work: by any product in its tank, or without herbicide where there is none."""
+        if products:
+            return any(
+                self.matches(
+                    method=method,
+                    active=product.active,
+                    form=product.form,
+                    aquatic_label=product.aquatic_label,
+                    soil_active=product.soil_active,
+                )
+                for product in products
+            )
+        if self.work is not None:
+            return True
+        named = not self.method or method in self.method
+        return self.without_herbicide and named and (not self.delivery or DELIVERY[method] in self.delivery)
 
     def matches(
         self, *, method: str, active: str, form: str, aquatic_label: bool, soil_active: bool | None = None
@@ -68,9 +118,15 @@ class Combination(Record):
 
 
 class ListedRow(Combination):
-    """One combination that a rule set permits by listing it."""
+    """One combination of method and product that a rule set permits by listing it."""
 
     source: str = ""
+
+    @model_validator(mode="after")
+    def _herbicide(self) -> Self:
+        if self.without_herbicide:
+            raise QuantityError("work without herbicide in a list of herbicides; leave it out: it needs no listing")
+        return self
 
 
 class Counts(Record):
@@ -111,6 +167,7 @@ class Setback(Record):
     permit: Text | None = None
     notify: Text | None = None
     no_mixing: Literal[True] | None = None
+    applies_to: Combination | None = None
     counts: Counts | None = None
     season: SeasonWindow | None = None
     unless_surveyed: bool = False
@@ -128,6 +185,8 @@ class Setback(Record):
             raise QuantityError(f"{found}; give exactly one of forbids, permit, notify, no_mixing")
         if self.counts is not None and self.permit is None and self.notify is None:
             raise QuantityError("counts without permit or notify; only what an office grants or hears of is counted")
+        if self.applies_to is not None and self.permit is None and self.notify is None:
+            raise QuantityError("applies_to without permit or notify; what a rule forbids stands in forbids")
         if ";" in self.id:
             raise QuantityError(f'the id "{self.id}" with ";"; ids are joined by ";" in the outputs, leave it out')
         return self
@@ -139,6 +198,11 @@ class Setback(Record):
             if getattr(self, name) is not None:
                 return name
         return "no_mixing"
+
+    @property
+    def about(self) -> Combination:
+        """Work that the rule forbids, or asks for a permit or notice for; every herbicide where it does not say."""
+        return self.forbids or self.applies_to or Combination()
 
     @property
     def distance_m(self) -> float | None:
