@@ -147,3 +147,9 @@ def test_keys_that_exclude_each_other_are_refused(tmp_path, effect, found, need)
     assert 'setback[1] ("NEST")' in text
     assert found in text
     assert need in text
+
+
+def test_a_permit_names_an_active_by_any_of_its_names(tmp_path):
+    """The potassium salt of glyphosate is glyphosate: the permit is asked for."""
+    made = plan(tmp_path, 'permit = "an office"\napplies_to = { active = "glyphosate potassium salt" }', SPRAY)
+    assert set(made.compliance.loc[made.compliance["distance_verdict"] == "inside", "verdict"]) == {"to do before work"}

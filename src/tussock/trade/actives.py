@@ -142,7 +142,7 @@ def settle_products(products: Mapping[str, Product]) -> tuple[dict[str, Product]
 
 
 def settle_rules(rulesets: Iterable[Ruleset], own: Mapping[str, str]) -> tuple[list[Ruleset], list[tuple[str, str]]]:
-    """Give what rules forbid and list the one name of each active.
+    """Give what rules forbid, are about and list the one name of each active.
 
     Returns
     -------
@@ -159,10 +159,11 @@ def settle_rules(rulesets: Iterable[Ruleset], own: Mapping[str, str]) -> tuple[l
 
     settled = []
     for item in rulesets:
-        setbacks = [
-            rule if rule.forbids is None else rule.model_copy(update={"forbids": settle(rule.forbids, item.title)})
-            for rule in item.setback
-        ]
+        setbacks = []
+        for rule in item.setback:
+            named = {"forbids": rule.forbids, "applies_to": rule.applies_to}
+            about = {key: settle(work, item.title) for key, work in named.items() if work is not None}
+            setbacks.append(rule.model_copy(update=about) if about else rule)
         listed = [settle(row, item.title) for row in item.listed]
         settled.append(item.model_copy(update={"setback": tuple(setbacks), "listed": tuple(listed)}))
     return settled, unknown
