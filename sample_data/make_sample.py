@@ -204,6 +204,7 @@ def make_access(bodies):
         ("standing", "Bent Spoon Pond, neck", along(spoon, 265, 60)),
         ("standing", "Little Kettle, whole bank", along(kettle, 10, 250)),
         ("standing", "Quillan landing", along(lake, 1690, 90)),
+        ("boat launch", "Quillan boat launch", lake.exterior.interpolate(1735)),
     ]
 
 

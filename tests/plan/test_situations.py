@@ -203,7 +203,7 @@ def test_reach_where_no_water_is_mapped(sites):
                 "geometry": feet_box(0, 0, 100, 45),
             }
         ],
-        access=[{"name": "bank", "geometry": line}],
+        access=[{"kind": "standing", "name": "bank", "geometry": line}],
         treatments=EMERGENT,
     )
     planned = plan.units[plan.units["status"] == "planned"]

@@ -128,3 +128,15 @@ def test_named_crs_is_taken_and_its_distortion_reported(name, area_error):
     assert 0 < measured.crs.area_error < 2 * area_error
     assert measured.cells[0].patches.area.iloc[0] == pytest.approx(area_by_geographiclib(blob), rel=2 * area_error)
     assert measured.cells[0].crs.axis_info[0].unit_name == "metre"
+
+
+def test_a_collection_counts_every_polygon_in_it_whichever_way_it_is_drawn():
+    from pyproj import CRS
+
+    from tussock.base.geodesy import find_area_m2
+
+    one, two = geodesic_blob(10, 45, 300, 1), geodesic_blob(10.02, 45, 300, 2)
+    joined = shapely.GeometryCollection([one, two.reverse(), shapely.Point(10.01, 45)])
+    found = find_area_m2(np.array([joined, one], dtype=object), CRS.from_epsg(4326))
+    assert found[0] == pytest.approx(area_by_geographiclib(one) + area_by_geographiclib(two), rel=1e-9)
+    assert found[1] == pytest.approx(area_by_geographiclib(one), rel=1e-9)

@@ -126,20 +126,13 @@ def parking_moved(delivered: Delivered) -> Delivered:
 # ---- reach
 
 
-def _find_option(delivered: Delivered, verdict: str, *, out: bool) -> int:
-    options = delivered.tables["options"]
-    said = options["reason"].str.contains("out of reach: ", regex=False)
-    thrown = options["treatment_id"] == options.loc[said, "treatment_id"].iloc[0]
-    return first((options["verdict"] == verdict) & thrown & (said if out else ~said))
-
-
 @falsifies("reach")
 def out_of_reach_made_allowed(delivered: Delivered) -> Delivered:
-    """A candidate that no throw reaches is allowed."""
-    place = _find_option(delivered, "refused", out=True)
+    """A candidate that is out of reach is allowed."""
+    place = first(delivered.tables["options"]["reached"] == "out of reach")
 
     def edit(options: pd.DataFrame) -> None:
-        options.loc[place, ["verdict", "reason"]] = ["allowed", ""]
+        options.loc[place, ["verdict", "reason", "reached"]] = ["allowed", "", "on foot"]
 
     return edit_table(delivered, "options", edit)
 
@@ -153,9 +146,22 @@ def refused_as_out_of_reach(delivered: Delivered) -> Delivered:
     )
 
     def edit(options: pd.DataFrame) -> None:
-        options.loc[place, ["verdict", "reason"]] = ["refused", "out of reach: 60 ft and more from the bank"]
+        out = ["refused", "out of reach: 60 ft and more from the bank", "out of reach"]
+        options.loc[place, ["verdict", "reason", "reached"]] = out
 
     return edit_table(delivered, "options", edit)
+
+
+@falsifies("reach")
+def launch_taken_away(delivered: Delivered) -> Delivered:
+    """The launch that opens the lake is a trailhead."""
+    access = delivered.layers["access"]
+    place = first(access["kind"] == "boat launch")
+
+    def edit(rows: gpd.GeoDataFrame) -> Any:
+        return rows.assign(kind=rows["kind"].mask(rows.index == rows.index[place], "trailhead"))
+
+    return edit_layer(delivered, "access", edit)
 
 
 @falsifies("reach")

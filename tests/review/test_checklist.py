@@ -15,7 +15,12 @@ from tussock.review.delivered import Delivered
 from tussock.review.rows import COLUMNS, MOST_ROWS, info, pick_rows, rows_table, violation
 
 #: Tables of values with their sources, which plan and review read alike; no calculation stands in them.
-SHARED_VALUES = ("tussock.trade.methods", "tussock.trade.record_fields", "tussock.trade.times")
+SHARED_VALUES = (
+    "tussock.trade.methods",
+    "tussock.trade.places",
+    "tussock.trade.record_fields",
+    "tussock.trade.times",
+)
 MODULES = sorted(Path(tussock.review.__file__).parent.glob("*.py"))
 
 

@@ -31,7 +31,25 @@ def test_low_volume_stream():
     method = methods.METHODS["low_volume_stream"]
     assert method.spray_volume_l_per_ha == pytest.approx((q("2 gal/acre", "L/ha"), q("5 gal/acre", "L/ha")))
     assert method.concentration == pytest.approx((0.10, 0.20))
-    assert method.throw_m == pytest.approx(20 * 0.3048)
+    assert method.reach_m == pytest.approx(20 * 0.3048)
+
+
+@pytest.mark.parametrize(
+    ("name", "feet", "stands", "from_boat"),
+    [  # common practice, no source: an arm, a wand, a stream; a machine where it stands
+        ("pull", 3, "person", True),
+        ("wick", 3, "person", True),
+        ("stem_injection", 3, "person", True),
+        ("foliar_spot", 6, "person", True),
+        ("low_volume_stream", 20, "person", True),
+        ("boom", 0, "machine", False),
+        ("mow", 0, "machine", False),
+    ],
+)
+def test_reach(name, feet, stands, from_boat):
+    method = methods.METHODS[name]
+    assert method.reach_m == pytest.approx(feet * 0.3048)
+    assert (method.stands, method.from_boat) == (stands, from_boat)
 
 
 @pytest.mark.parametrize(

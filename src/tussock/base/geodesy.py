@@ -151,7 +151,7 @@ def find_area_m2(geometry: NDArray[Any], crs: CRS) -> FloatArray:
     Parameters
     ----------
     geometry
-        Polygons and multipolygons, shape (n,).
+        Polygons and multipolygons, shape (n,); of a collection its polygons count.
     crs
         Their CRS.
 
@@ -162,10 +162,13 @@ def find_area_m2(geometry: NDArray[Any], crs: CRS) -> FloatArray:
     """
     import shapely
 
-    lonlat = shapely.orient_polygons(shapely.force_2d(move_geometry(geometry, crs, "EPSG:4326")))
+    lonlat = shapely.force_2d(move_geometry(geometry, crs, "EPSG:4326"))
+    parts, owner = shapely.get_parts(lonlat, return_index=True)
+    areal = shapely.get_dimensions(parts) == 2  # noqa: PLR2004  (an area)
     geod = wgs84()
-    # one call per geometry: the geodesic library takes one ring at a time
-    return np.array([abs(geod.geometry_area_perimeter(item)[0]) for item in lonlat], dtype=np.float64)
+    # one call per polygon: the geodesic library takes one ring at a time, and adds up what is oriented alike
+    sizes = [abs(geod.geometry_area_perimeter(item)[0]) for item in shapely.orient_polygons(parts[areal])]
+    return np.bincount(owner[areal], sizes, minlength=len(lonlat)).astype(np.float64)
 
 
 def find_distance_m(from_lon: FloatArray, from_lat: FloatArray, to_lon: FloatArray, to_lat: FloatArray) -> FloatArray:

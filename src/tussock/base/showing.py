@@ -22,7 +22,7 @@ _PATCH_WORK = (
     "product_cost",
     "equipment_cost",
 )
-_UNIT_WORK = ("partners_l", "in_water", "history", "shared_with", "beyond_m", "standing", "standing_m")
+_UNIT_WORK = ("partners_l", "in_water", "history", "shared_with")
 
 
 def show_patches(patches: gpd.GeoDataFrame, system: c.UnitSystem) -> gpd.GeoDataFrame:

@@ -163,17 +163,20 @@ class Zoned:
     """Treatment units and what lies near them. Made by ``zone``.
 
     ``units`` is indexed by ``unit_id``, in the layer's own CRS: ``patch_id, area_m2, setbacks`` (ids joined by ; for
-    people: what is in force is told by ``nearness``), ``nearest_water_m, in_water`` and three columns of tuples:
-    ``history`` (rows of earlier applications on it), ``shared_with`` (patches on its ground), ``beyond_m`` (throws that
-    do not reach it); ``standing_m, standing`` is the nearest standing place where there are such throws.
+    people: what is in force is told by ``nearness``), ``nearest_water_m, in_water`` and two columns of tuples:
+    ``history`` (rows of earlier applications on it), ``shared_with`` (patches on its ground).
     ``nearness`` has one row for each unit and setback: ``unit_id, setback_id, ruleset, feature, required_m,
     achieved_m, error_m, in_force, distance_verdict, from_lon, from_lat, to_lon, to_lat, check, slope_distance_m``.
+    ``reach`` has one row for each unit and treatment that is not reached on foot: ``unit_id, treatment_id, reached``
+    (by boat, out of reach), ``stands`` (person, machine), ``reach_m``, and the nearest place to stand, or the boat's,
+    as ``place, distance_m``.
     ``patches`` adds ``nearest_water_m, nearest_receptor_m``. ``zones`` is one row for each setback.
     """
 
     patches: gpd.GeoDataFrame
     units: gpd.GeoDataFrame
     nearness: pd.DataFrame
+    reach: pd.DataFrame
     zones: gpd.GeoDataFrame
     findings: pd.DataFrame
 

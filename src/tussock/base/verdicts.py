@@ -19,3 +19,8 @@ WORST_FIRST: Final = (FAILS, NOT_CHECKED, FIELD_CHECK, TO_DO, MEETS, NOT_APPLICA
 CLEAR: Final = "clear"
 WITHIN_ERROR: Final = "within error"
 INSIDE: Final = "inside"
+
+#: How a treatment reaches a unit.
+ON_FOOT: Final = "on foot"
+BY_BOAT: Final = "by boat"
+OUT_OF_REACH: Final = "out of reach"

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any, Final
 
 import shapely
 
+from tussock.base.verdicts import OUT_OF_REACH
 from tussock.deliver.cautions import CAUTIONS, NOT_READY
 from tussock.deliver.escape import escape_html
 from tussock.deliver.exports_source import Source, clean_xml, find_lonlat
@@ -100,8 +101,8 @@ def _find_style(row: dict[str, Cell], *, has_treatments: bool) -> str:
         return f"class-{PLACES[use]}"
     if row["area_counted_with"]:
         use = "counted elsewhere"
-    elif "out of reach" in str(row["reason"]):
-        use = "out of reach"
+    elif row["reached"] == OUT_OF_REACH:
+        use = OUT_OF_REACH
     elif use != "no herbicide":
         use = _UNTREATED
     return f"class-{PLACES[use]}"

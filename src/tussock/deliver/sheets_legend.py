@@ -20,6 +20,7 @@ from tussock.deliver.sheets_ground import (
 )
 from tussock.deliver.sheets_ink import HATCHES, Ink, draw_hatch, draw_marker, near_frame, shorten, text_width
 from tussock.deliver.sheets_layout import clean, load_fonts
+from tussock.trade.places import find_access_use
 
 Sign = Callable[[Any, float, float], None]
 LegendRow = list[tuple[float, str, Sign]]
@@ -241,7 +242,8 @@ def _way_signs(site: SiteMap, view: View) -> list[tuple[str, Sign]]:
         return []
     near = near_frame(geometry, view)
     signs: list[tuple[str, Sign]] = []
-    lines = {str(table["kind"].iloc[n]) == "standing" for n in near if geometry[n].geom_type.endswith("LineString")}
+    drawn = [str(table["kind"].iloc[n]) for n in near if geometry[n].geom_type.endswith("LineString")]
+    lines = {find_access_use(kind) == "standing" for kind in drawn}
     if False in lines:
 
         def road(canvas: Any, x: float, y: float) -> None:

@@ -28,6 +28,7 @@ from tussock.deliver.sheets_legend import (
     list_signs,
     receptor_kinds,
 )
+from tussock.trade.places import find_access_use
 
 _MOST_DIMENSIONS: Final = 9
 _MOST_ROWS: Final = 8
@@ -170,7 +171,7 @@ def _draw_access(ink: Ink, site: SiteMap) -> None:
     if table is None:
         return
     for number in near_frame(geometry, ink.view):
-        _draw_way(ink, geometry[number], standing=str(table["kind"].iloc[number]) == "standing")
+        _draw_way(ink, geometry[number], standing=find_access_use(str(table["kind"].iloc[number])) == "standing")
 
 
 def _draw_way(ink: Ink, shape: Any, *, standing: bool) -> None:
@@ -321,7 +322,8 @@ def _label_features(
             continue
         for number in near_frame(geometry, ink.view):
             if not small and (
-                geometry[number].geom_type.endswith("Point") or str(table["kind"].iloc[number]) == "standing"
+                geometry[number].geom_type.endswith("Point")
+                or find_access_use(str(table["kind"].iloc[number])) == "standing"
             ):
                 continue
             label = str(table["label"].iloc[number])

@@ -13,6 +13,7 @@ from tussock.base import columns as c
 from tussock.base.columns import UnitSystem
 from tussock.base.records import Closure, Operations, Treatment
 from tussock.base.text import show_length
+from tussock.trade.methods import find_reach_m
 from tussock.trade.mixing import Mix, count_loads, split_mix
 
 Row = Mapping[str, Any]
@@ -303,6 +304,9 @@ def describe_dose(treatment: Treatment, system: UnitSystem) -> list[str]:
     def small(size_m: float) -> str:
         return _show_small(size_m, system)
 
+    def length(size_m: float) -> str:
+        return show_length(size_m, system)
+
     said: tuple[tuple[float | None, Callable[[float], str], str], ...] = (
         (treatment.dose_per_stem_l, volume, "{} for each stem"),
         (treatment.dose_per_cut_l, volume, "{} in each cut"),
@@ -313,7 +317,8 @@ def describe_dose(treatment: Treatment, system: UnitSystem) -> list[str]:
         (treatment.band_height_m, small, "wet a band of {} up from the ground, all around"),
         (treatment.dose_per_bark_area_l_per_m2, volume, "{} of mix for each m2 of that bark"),
         (treatment.treat_within_s, lambda size_s: figures(size_s / _MINUTE_S), "treat within {} minutes of the cut"),
-        (treatment.throw_m, lambda size_m: show_length(size_m, system), "throw {} at most"),
+        (find_reach_m(treatment) if treatment.delivery == "spot" else None, length, "throw {} at most"),
+        (None if treatment.delivery == "spot" else treatment.reach_m, length, "reach {} at most"),
     )
     return [words.format(show(size)) for size, show, words in said if size is not None]
 

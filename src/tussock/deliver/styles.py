@@ -13,6 +13,7 @@ from dataclasses import dataclass
 from typing import Final, Literal, TypeAlias
 
 from tussock.base.stages import PlanTables
+from tussock.base.verdicts import OUT_OF_REACH
 from tussock.deliver.webmap_style import BLACK, BLUE, CLASSES, PLACES, Pattern
 
 Shape: TypeAlias = Literal["Polygon", "Line", "Point"]
@@ -32,7 +33,7 @@ class Condition:
     column
         Name of the column.
     test
-        ``"is"``: the text is the value; ``"holds"``: the value stands somewhere in it; ``"filled"``: it is not blank.
+        ``"is"``: the text is the value; ``"filled"``: it is not blank.
     value
         What is looked for; blank for ``"filled"``.
     negated
@@ -40,7 +41,7 @@ class Condition:
     """
 
     column: str
-    test: Literal["is", "holds", "filled"]
+    test: Literal["is", "filled"]
     value: str = ""
     negated: bool = False
 
@@ -122,8 +123,8 @@ def _list_unit_rules(plan: PlanTables) -> tuple[Rule, ...]:
     untreated = Condition("status", "is", "planned", negated=True)
     counted = Condition("area_counted_with", "filled")
     apart = Condition("area_counted_with", "filled", negated=True)
-    far = Condition("reason", "holds", "out of reach")
-    near = Condition("reason", "holds", "out of reach", negated=True)
+    far = Condition("reached", "is", OUT_OF_REACH)
+    near = Condition("reached", "is", OUT_OF_REACH, negated=True)
     uses = ("open", "aquatic-labelled only", "hand methods only", "no herbicide")
     if plan.site.treatments is None:  # a plan without treatments says what is open, and treats nothing
         return (*(_class_rule(use, Condition("allowed_use", "is", use)) for use in uses), _class_rule("no option"))
@@ -132,7 +133,7 @@ def _list_unit_rules(plan: PlanTables) -> tuple[Rule, ...]:
         *(_class_rule(use, planned, Condition("allowed_use", "is", use)) for use in uses),
         _class_rule("no herbicide", untreated, apart, near, closed, suffix=", untreated"),
         _class_rule("counted elsewhere", untreated, counted),
-        _class_rule("out of reach", untreated, apart, far),
+        _class_rule(OUT_OF_REACH, untreated, apart, far),
         _class_rule("no option"),
     )
 

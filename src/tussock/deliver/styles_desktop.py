@@ -52,7 +52,6 @@ def _express_condition(condition: Condition) -> str:
     value = "'" + condition.value.replace("'", "''") + "'"
     text = {
         "is": f"coalesce({column}, '') = {value}",
-        "holds": f"strpos(coalesce({column}, ''), {value}) > 0",
         "filled": f"coalesce({column}, '') <> ''",
     }[condition.test]
     return f"NOT ({text})" if condition.negated else text

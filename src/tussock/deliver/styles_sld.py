@@ -94,7 +94,7 @@ def _add_condition(parent: ET.Element, condition: Condition) -> None:
     else:
         signs = {"wildCard": "*", "singleChar": "?", "escape": "\\"}
         test = ET.SubElement(holder, "ogc:PropertyIsLike", signs)
-        literal = f"*{condition.value}*" if condition.test == "holds" else "?*"
+        literal = "?*"
     _add(test, "ogc:PropertyName", condition.column)
     _add(test, "ogc:Literal", literal)
 

@@ -63,6 +63,7 @@ _OTHER: Final[Mapping[str, Mapping[str, tuple[str, str]]]] = {
     },
     "water": {
         "label": ("", "name of the feature in messages and reasons"),
+        "wade": ("", "whether a person walks into it, as mapped; a blank goes by its kind"),
         "width_m": ("m", "width that a line was taken with"),
         "width_assumed": ("", "true where that width is a default: check in the field"),
     },

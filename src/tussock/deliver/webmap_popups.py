@@ -289,7 +289,7 @@ def split_reasons(text: Any, starts: tuple[str, ...]) -> list[str]:
     return parts
 
 
-CAUTION_STARTS: Final = ("condition (", "permit (", "notify (", "no mixing or filling here (")
+CAUTION_STARTS: Final = ("condition (", "permit (", "notify (", "no mixing or filling here (", "by boat, ")
 
 
 def say_method(method: Any) -> str:

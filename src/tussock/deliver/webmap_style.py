@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from typing import Any, Final, Literal, TypeAlias
 
 from tussock.base.stages import PlanTables
+from tussock.base.verdicts import OUT_OF_REACH
 
 Pattern: TypeAlias = Literal["plain", "lines", "diagonal", "cross", "upright", "dots", "rings"]
 
@@ -38,7 +39,7 @@ CLASSES: Final = (
     UnitClass("hand methods only", "Hand methods only", ORANGE, "diagonal"),
     UnitClass("no herbicide", "No herbicide", VERMILLION, "cross"),
     UnitClass("no option", "No treatment found", GREY, "dots"),
-    UnitClass("out of reach", "Out of reach of the crew", PURPLE, "upright"),
+    UnitClass(OUT_OF_REACH, "Out of reach of the crew", PURPLE, "upright"),
     UnitClass("counted elsewhere", "Shared ground, counted with another patch", YELLOW, "rings"),
     UnitClass("withheld", "Details withheld", "#FFFFFF", "rings"),
 )
@@ -61,6 +62,6 @@ def find_class(plan: PlanTables, unit: dict[str, Any]) -> int:
         return use
     if unit["area_counted_with"]:
         return PLACES["counted elsewhere"]
-    if "out of reach" in str(unit["reason"]):
-        return PLACES["out of reach"]
+    if unit["reached"] == OUT_OF_REACH:
+        return PLACES[OUT_OF_REACH]
     return use if use == PLACES["no herbicide"] else PLACES["no option"]

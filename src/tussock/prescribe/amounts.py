@@ -34,13 +34,19 @@ class Part(Dosed):
 
 @dataclass(frozen=True)
 class Verdict:
-    """The judgement of one treatment on one unit; ``parts`` has one entry for each product in the tank."""
+    """The judgement of one treatment on one unit; ``parts`` has one entry for each product in the tank.
+
+    ``reached`` tells whether the unit is worked on foot, by boat or is out of reach, blank where the treatment is for
+    another plant; ``only_reach`` that nothing but its reach refuses it.
+    """
 
     treatment: Treatment
     refusals: tuple[str, ...]
     days: day_tools.DaySet = field(repr=False)
     parts: tuple[Part, ...] = ()
     notes: tuple[str, ...] = ()
+    reached: str = ""
+    only_reach: bool = False
 
     @property
     def allowed(self) -> bool:

@@ -10,21 +10,21 @@ from tussock.base import days as day_tools
 from tussock.base.columns import AREA, SMALL_LIQUID
 from tussock.base.stages import Site
 from tussock.base.text import show
+from tussock.base.verdicts import BY_BOAT, OUT_OF_REACH
 from tussock.prescribe.amounts import Amounts, Verdict
 from tussock.prescribe.judge import Ground, find_carrier
 from tussock.prescribe.seasons import show_window
 from tussock.trade.methods import NON_CHEMICAL, offer_non_chemical
 
 
-def describe_option(unit_id: str, verdict: Verdict, chosen: Verdict | None) -> tuple[str, str, str, str]:
-    """Return the option row of one treatment: unit, treatment, verdict, reason."""
-    if not verdict.allowed:
-        return unit_id, verdict.treatment.id, "refused", "; ".join(verdict.refusals)
-    preference = verdict.treatment.preference
+def describe_option(unit_id: str, verdict: Verdict, chosen: Verdict | None) -> tuple[str, ...]:
+    """Return the option row of one treatment: unit, treatment, verdict, reason, how the unit is reached."""
+    word, texts = "refused", list(verdict.refusals)
     if verdict is chosen:
-        text = f"lowest preference ({preference}) of those allowed"
-        return unit_id, verdict.treatment.id, "chosen", "; ".join([text, *verdict.notes])
-    return unit_id, verdict.treatment.id, "allowed", "; ".join([f"allowed, preference {preference}", *verdict.notes])
+        word, texts = "chosen", [f"lowest preference ({verdict.treatment.preference}) of those allowed", *verdict.notes]
+    elif verdict.allowed:
+        word, texts = "allowed", [f"allowed, preference {verdict.treatment.preference}", *verdict.notes]
+    return unit_id, verdict.treatment.id, word, "; ".join(texts), verdict.reached
 
 
 def describe_unit(
@@ -58,7 +58,16 @@ def describe_unit(
         "carrier": "" if product is None or treatment is None else find_carrier(treatment),
         "tank_mix": _describe_partners(site, chosen, amounts),
         "area_counted_with": ground.counted_with,
+        "reached": _find_reached(ground, verdicts, chosen),
     }
+
+
+def _find_reached(ground: Ground, verdicts: Sequence[Verdict], chosen: Verdict | None) -> str:
+    """Return how the unit is reached by what is planned; without a plan whether its reach alone is in the way."""
+    if chosen is not None:
+        return chosen.reached
+    alone = not ground.counted_with and any(verdict.only_reach for verdict in verdicts)
+    return OUT_OF_REACH if alone else ""
 
 
 def find_dates(chosen: Verdict | None, season: int) -> tuple[str, str]:
@@ -92,9 +101,8 @@ def _find_reason(
     if not suiting:
         plant = ground.species or "this plant"
         return f"no treatment in the catalog is for {plant} ({ground.growth_form or 'growth form unknown'})"
-    texts = [f"{verdict.treatment.id}: {verdict.refusals[0]}" for verdict in suiting]
-    texts.sort(key=lambda text: "out of reach" not in text)
-    return "; ".join(texts)
+    first = sorted(suiting, key=lambda verdict: not verdict.only_reach)
+    return "; ".join(f"{verdict.treatment.id}: {verdict.refusals[0]}" for verdict in first)
 
 
 def _list_notes(patch: Mapping[str, Any], chosen: Verdict, amounts: Amounts) -> list[str]:
@@ -117,6 +125,9 @@ def _find_cautions(ground: Ground, chosen: Verdict | None) -> str:
         if setback.no_mixing:
             texts.append(f"no mixing or filling here ({setback.id})")
         texts += [f"condition ({setback.id}): {condition}" for condition in setback.conditions]
+    if chosen is not None and chosen.reached == BY_BOAT:
+        place = ground.reach[chosen.treatment.id].place
+        texts.append(f"by boat, from {place}: life jackets, and never alone (common practice)")
     if chosen is not None and chosen.treatment.treat_within_s is not None:
         texts.append(f"treat within {chosen.treatment.treat_within_s / 60:g} minutes of the cut")
     for part in () if chosen is None else chosen.parts:
@@ -142,7 +153,9 @@ def _find_non_chemical(ground: Ground, verdicts: Sequence[Verdict]) -> str:
         return f"not in the catalog: {' or '.join(method for method in bans if method not in barred)}; {said}"
     if not ground.growth_form:
         return "pull, dig or cut, by growth form"
-    return f"not in the catalog: {offer_non_chemical(ground.growth_form)}"
+    beyond = any(item.stands == "person" and item.reached == OUT_OF_REACH for item in ground.reach.values())
+    where = ", once it is reached from a standing place or a boat" if beyond else ""
+    return f"not in the catalog{where}: {offer_non_chemical(ground.growth_form)}"
 
 
 def _list_bans(ground: Ground, method: str) -> list[str]:

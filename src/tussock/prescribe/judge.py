@@ -4,8 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 import math
-import re
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Final
 
@@ -17,6 +16,7 @@ from tussock.base.records import DELIVERY, Operations, Product, Ruleset, Setback
 from tussock.base.stages import SiteOptions
 from tussock.base.text import show_dose, show_length
 from tussock.base.units import INCH_M
+from tussock.base.verdicts import OUT_OF_REACH
 from tussock.prescribe.dose import Dose, Stand
 from tussock.prescribe.seasons import NamedDays, show_window
 from tussock.trade import mixing
@@ -53,8 +53,19 @@ class SetbackInForce:
 
 
 @dataclass(frozen=True)
+class ReachLimit:
+    """Why a treatment is not worked on foot on a unit: by boat, or out of reach; lengths [m]."""
+
+    reached: str
+    stands: str
+    reach_m: float
+    place: str
+    distance_m: float
+
+
+@dataclass(frozen=True)
 class Ground:
-    """What the judge sees of one unit."""
+    """What the judge sees of one unit; ``reach`` holds the treatments that are not worked there on foot, by id."""
 
     unit_id: str
     patch_id: str
@@ -63,9 +74,7 @@ class Ground:
     in_water: bool
     bark_wet: bool
     in_force: tuple[SetbackInForce, ...]
-    beyond_m: tuple[float, ...]
-    standing: str
-    standing_m: float
+    reach: Mapping[str, ReachLimit]
     counted_with: str
 
 
@@ -306,10 +315,8 @@ def describe_setback(item: SetbackInForce, system: UnitSystem) -> str:
     return f"{item.setback.id}: {show_length(item.achieved_m, system)} from {item.feature} ({required} required)"
 
 
-def check_place(
-    treatment: Treatment, products: list[Product], ground: Ground, throw_m: float | None, system: UnitSystem
-) -> list[str]:
-    """Check reach, that a product without an aquatic label stays out of water, and that bark to be sprayed is dry."""
+def check_place(treatment: Treatment, products: list[Product], ground: Ground) -> list[str]:
+    """Check that a product without an aquatic label stays out of water, and that bark to be sprayed is dry."""
     refusals = [
         f"label of {product.id}: no aquatic label, and the unit reaches into water; unlock: an aquatic-labelled product"
         for product in products
@@ -318,10 +325,21 @@ def check_place(
     if treatment.method == "basal_bark" and (ground.bark_wet or ground.in_water):
         found = "the stems stand in water" if ground.in_water else "the bark is mapped as wet"
         refusals.append(f"basal bark needs dry bark: {found}; unlock: dry bark, or cut stump")
-    if throw_m is not None and any(abs(throw_m - beyond) < 1e-9 for beyond in ground.beyond_m):  # noqa: PLR2004
-        place = re.sub("^standing ", "the standing place ", ground.standing)
-        refusals.append(
-            f"out of reach: {show_length(ground.standing_m, system)} and more from {place}, the throw is "
-            f"{show_length(throw_m, system)}; unlock: a standing place nearer to it, or a boat"
-        )
     return refusals
+
+
+def check_reach(treatment: Treatment, ground: Ground, system: UnitSystem) -> str:
+    """Refuse a treatment on ground that it does not reach; an empty text where it does."""
+    limit = ground.reach.get(treatment.id)
+    if limit is None or limit.reached != OUT_OF_REACH:
+        return ""
+    name = METHODS[treatment.method].title
+    if limit.stands == "machine":
+        found = "a machine does not stand in water" if limit.place else "no water is mapped, so dry ground is not known"
+        far = f" and reaches {show_length(limit.reach_m, system)} from where it stands" if limit.reach_m > 0 else ""
+        return f"out of reach of {name}: {found}{far}; unlock: work by hand, or water mapped as dry"
+    what = "throw" if DELIVERY[treatment.method] == "spot" else "reach"
+    return (
+        f"out of reach of {name}: {show_length(limit.distance_m, system)} and more from {limit.place}, the {what} is "
+        f"{show_length(limit.reach_m, system)}; unlock: a standing place nearer to it, or a boat"
+    )

@@ -11,6 +11,7 @@ from tussock.base.findings import Finding, findings_table
 from tussock.base.records import Product, Setback, Treatment
 from tussock.base.stages import Measured, Prescribed, Repaired, Site, Zoned
 from tussock.base.text import show_dose
+from tussock.base.verdicts import ON_FOOT
 from tussock.prescribe import judge
 from tussock.prescribe.amounts import Part, Verdict, find_amounts, group_by_active
 from tussock.prescribe.compliance import find_compliance
@@ -23,7 +24,6 @@ from tussock.prescribe.seasons import NamedDays, intersect_seasons
 from tussock.prescribe.stand import find_stands, share_stems
 from tussock.prescribe.uses import find_allowed_use
 from tussock.trade.actives import key_active
-from tussock.trade.methods import METHODS
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -63,7 +63,7 @@ def prescribe_units(site: Site, repaired: Repaired, measured: Measured, zoned: Z
         options += verdicts
     desk.settle_shared(rows)
     units = zoned.units.join(pd.DataFrame(rows, index=zoned.units.index))
-    judged = pd.DataFrame(options, columns=["unit_id", "treatment_id", "verdict", "reason"])
+    judged = pd.DataFrame(options, columns=["unit_id", "treatment_id", "verdict", "reason", "reached"])
     compliance = find_compliance(site, zoned.nearness, units)
     told = [*check_kinds(site, repaired), *check_species(site, repaired)]
     return Prescribed(units, judged, compliance, findings_table([*told, *desk.findings]))
@@ -83,6 +83,7 @@ class _Desk:
         self.stands: dict[str, Stand] = find_stands(measured.patches, stem_rows)
         self.stems = share_stems(measured.patches, zoned.units, self.stands, stem_rows)
         self.in_force = _group_setbacks(site, zoned.nearness)
+        self.reach = _group_limits(zoned.reach)
         self.counted = _find_counted(repaired, list(self.patches))
         self.findings: list[Finding] = []
         self._components = {item.id: _list_components(item, site.products) for item in self.treatments}
@@ -108,9 +109,7 @@ class _Desk:
             refusals.append(NO_RULES)
         return refusals
 
-    def prescribe(
-        self, unit_id: str, unit: Mapping[str, Any]
-    ) -> tuple[dict[str, Any], list[tuple[str, str, str, str]]]:
+    def prescribe(self, unit_id: str, unit: Mapping[str, Any]) -> tuple[dict[str, Any], list[tuple[str, ...]]]:
         """Return the columns that a unit gains, and one option row for each treatment."""
         patch = self.patches[unit["patch_id"]]
         ground = self._make_ground(unit_id, unit, patch)
@@ -140,9 +139,7 @@ class _Desk:
             in_water=bool(unit["in_water"]),
             bark_wet=bool(patch.get("bark_wet", False)),
             in_force=self.in_force.get(unit_id, ()),
-            beyond_m=unit["beyond_m"],
-            standing=unit["standing"],
-            standing_m=float(unit["standing_m"]),
+            reach=self.reach.get(unit_id, {}),
             counted_with=counted,
         )
 
@@ -156,8 +153,7 @@ class _Desk:
         refusals = list(self._static[treatment.id])
         if ground.counted_with:
             refusals.append(f"shared ground: treated and counted once, with patch {ground.counted_with}")
-        throw_m = treatment.throw_m if treatment.throw_m is not None else METHODS[treatment.method].throw_m
-        refusals += judge.check_place(treatment, products, ground, throw_m, self.system)
+        refusals += judge.check_place(treatment, products, ground)
         refusals += judge.check_stems(treatment, stand, self.system)
         windows = list(self._own_days[treatment.id])
         notes: list[str] = []
@@ -172,8 +168,17 @@ class _Desk:
         season = intersect_seasons(windows)
         if season.refusal:
             refusals.append(season.refusal)
-        texts = tuple(dict.fromkeys(refusals))
-        return Verdict(treatment, texts, season.days, parts, tuple(dict.fromkeys([*notes, *season.notes])))
+        limit = ground.reach.get(treatment.id)
+        beyond = judge.check_reach(treatment, ground, self.system)
+        return Verdict(
+            treatment,
+            tuple(dict.fromkeys([*([beyond] if beyond else []), *refusals])),
+            season.days,
+            parts,
+            tuple(dict.fromkeys([*notes, *season.notes])),
+            reached=ON_FOOT if limit is None else limit.reached,
+            only_reach=bool(beyond) and not refusals,
+        )
 
     def _find_mismatch(self, treatment: Treatment, species: str, growth_form: str) -> Verdict | None:
         """Return the verdict on a treatment that is not for a plant, None where it is; alike on every unit of it."""
@@ -266,6 +271,16 @@ def _list_components(treatment: Treatment, products: Mapping[str, Product]) -> l
         return []
     first = judge.Component(products[treatment.product], treatment.concentration or 0.0)
     return [first, *(judge.Component(products[item.product], item.concentration) for item in treatment.tank_mix)]
+
+
+def _group_limits(reach: pd.DataFrame) -> dict[str, dict[str, judge.ReachLimit]]:
+    """Return, for each unit, the treatments that are not worked there on foot."""
+    grouped: dict[str, dict[str, judge.ReachLimit]] = {}
+    row: Any
+    for row in reach.itertuples():
+        limit = judge.ReachLimit(row.reached, row.stands, float(row.reach_m), row.place, float(row.distance_m))
+        grouped.setdefault(str(row.unit_id), {})[str(row.treatment_id)] = limit
+    return grouped
 
 
 def _group_setbacks(site: Site, nearness: pd.DataFrame) -> dict[str, tuple[judge.SetbackInForce, ...]]:

@@ -44,7 +44,7 @@ OUR_COLUMNS: Final[Mapping[LayerName, tuple[str, ...]]] = {
         "stem_diameter_cm",
         "slope_pct",
     ),
-    "water": ("kind", "state", "width_ft", "width_m"),
+    "water": ("kind", "state", "wade", "width_ft", "width_m"),
     "receptors": ("kind", "name"),
     "access": ("kind", "name"),
     "history": (

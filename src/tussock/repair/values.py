@@ -15,7 +15,7 @@ from tussock.base.findings import Finding
 from tussock.base.records import GrowthForm
 from tussock.base.text import show_count
 from tussock.base.units import FOOT_M, INCH_M, LB_PER_ACRE_KG_PER_HA
-from tussock.trade import actives, cover, methods
+from tussock.trade import actives, cover, methods, places
 
 if TYPE_CHECKING:
     import geopandas as gpd
@@ -190,6 +190,7 @@ def set_water_values(layer: Layer, frame: gpd.GeoDataFrame) -> tuple[gpd.GeoData
         shown = _shorten(unknown)
         findings.append(Finding("repair", "water", shown, "the state of water is not known", "taken as wet", "info"))
     frame["state"] = [state if state == "dry" else "wet" for state in states]
+    frame["wade"] = _read_answers(layer.frame, "wade", where, rows, faults)
     width = read_numbers(layer.frame, {"width_ft": FOOT_M, "width_m": 1.0}, where, rows, faults, above=False)
     is_line = frame.geometry.geom_type.isin(["LineString", "MultiLineString"]).to_numpy()
     zero = is_line & (width == 0) & (layer.zero_width == "unknown")
@@ -225,13 +226,42 @@ def _ask_for_widths(labels: list[str]) -> Finding:
     return Finding("repair", "water", _shorten(labels), what, done)
 
 
+def _read_answers(frame: pd.DataFrame, name: str, where: str, rows: list[str], faults: list[Fault]) -> list[str]:
+    """Return yes, no or a blank of a column; another word is a fault."""
+    words = {"yes": "yes", "true": "yes", "1": "yes", "1.0": "yes", "no": "no", "false": "no", "0": "no", "0.0": "no"}
+    read = [word.casefold() for word in read_words(frame, name)]
+    faults += [
+        Fault(where, f'{row}, column "{name}"', f'"{word}"', "write yes or no, or leave it blank")
+        for row, word in zip(rows, read, strict=True)
+        if word and word not in words
+    ]
+    return [words.get(word, "") for word in read]
+
+
 def set_receptor_values(layer: Layer, frame: gpd.GeoDataFrame) -> tuple[gpd.GeoDataFrame, list[Fault], list[Finding]]:
-    """Give receptors and access features their kind and label."""
+    """Give receptors and access features their kind and label; say which access opens no ground."""
     frame = frame.copy()
     frame["kind"] = [word.casefold() for word in read_words(frame, "kind")]
     frame["name"] = read_words(frame, "name")
     frame["label"] = _labels(frame, layer.name)
-    return frame, [], []
+    return frame, [], _list_silent_access(frame) if layer.name == "access" else []
+
+
+def _list_silent_access(frame: gpd.GeoDataFrame) -> list[Finding]:
+    """Say which access features state nothing by their kind: nobody is taken to stand there."""
+    silent: dict[str, list[str]] = {}
+    for kind, label in zip(frame["kind"], frame["label"], strict=True):
+        if places.find_access_use(kind) is None:
+            silent.setdefault(kind, []).append(label)
+    done = (
+        f"opens no ground: nobody stands there and no boat; kinds for standing: "
+        f"{', '.join(places.list_access_kinds('standing'))}; for boats: "
+        f"{', '.join(places.list_access_kinds('launch') + places.list_access_kinds('boat'))}"
+    )
+    return [
+        Finding("repair", "access", _shorten(sorted(labels)), f'kind "{kind}"' if kind else "no kind", done)
+        for kind, labels in sorted(silent.items())
+    ]
 
 
 def _labels(frame: gpd.GeoDataFrame, fallback: str) -> list[str]:

@@ -157,7 +157,8 @@ def _pick_near(repaired: Repaired, name: LayerName, centre: tuple[float, float],
 
     layer = repaired.layers.get(name)
     if layer is None:
-        empty: dict[str, list[Any]] = {"label": [], "kind": [], "state": [], "width_m": [], "width_assumed": []}
+        columns = ("label", "kind", "state", "wade", "width_m", "width_assumed")
+        empty: dict[str, list[Any]] = {column: [] for column in columns}
         return gpd.GeoDataFrame(empty, geometry=[], crs=repaired.layers["infestations"].frame.crs)
     frame = layer.frame
     if frame.empty or reach_m < _MARGIN_M + crs_tools.CELL_RADIUS_M / 2:

@@ -204,7 +204,7 @@ CHECKLIST: Final[tuple[Check, ...]] = (
     Check(
         "reach",
         "ground is within reach",
-        "what is thrown reaches the ground that it is planned on, from standing places or the bank",
+        "what is planned is reached on foot, from the bank and standing places, or by boat where access says so",
         _PLAN,
         (*_RULED, "plan.gpkg, options"),
         reach.check_reach,

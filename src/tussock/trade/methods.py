@@ -13,7 +13,18 @@ from pydantic import BeforeValidator, Field, ValidationError
 
 from tussock.base import units as u
 from tussock.base.errors import Fault, InputError, QuantityError
-from tussock.base.records import DELIVERY, Carrier, Delivery, GrowthForm, MethodName, Record, ShareRange, Text, Words
+from tussock.base.records import (
+    DELIVERY,
+    Carrier,
+    Delivery,
+    GrowthForm,
+    MethodName,
+    Record,
+    ShareRange,
+    Text,
+    Treatment,
+    Words,
+)
 from tussock.trade.tables import read_rows
 
 
@@ -35,8 +46,12 @@ class Method(Record):
         Whether amounts follow from the ground or from stems.
     carrier
         Usual carrier; None for a way without herbicide.
-    throw_m
-        Usual reach of the spray [m]; None where the method works at arm's length or from a vehicle.
+    reach_m
+        How far it works from where the person or the machine stands [m]: arm's length, the throw of the spray, or 0.
+    stands
+        Who must stand within reach: a person, who also wades, or a machine, which does not.
+    from_boat
+        Whether it can be worked from a boat.
     spray_volume_l_per_ha
         Usual range of liquid on the treated ground [L/ha]; None where none is customary.
     concentration
@@ -53,7 +68,9 @@ class Method(Record):
     title: Text
     basis: Literal["ground", "stems"]
     carrier: Carrier | None = None
-    throw_m: u.PositiveLengthM | None = Field(default=None, alias="throw")
+    reach_m: u.LengthM = Field(alias="reach")
+    stands: Literal["person", "machine"]
+    from_boat: bool
     spray_volume_l_per_ha: Annotated[tuple[float, float], BeforeValidator(_rate_range)] | None = Field(
         default=None, alias="spray_volume"
     )
@@ -107,6 +124,12 @@ def _read_methods() -> dict[str, Method]:
 
 #: Methods without herbicide.
 NON_CHEMICAL: Final = tuple(name for name, delivery in DELIVERY.items() if delivery == "none")
+
+
+def find_reach_m(treatment: Treatment) -> float:
+    """Return how far a treatment works from where the person or the machine stands [m]: its own, else its method's."""
+    own = treatment.throw_m if treatment.throw_m is not None else treatment.reach_m
+    return METHODS[treatment.method].reach_m if own is None else own
 
 
 def offer_non_chemical(growth_form: str) -> str:

@@ -92,8 +92,8 @@ class _Search:
         self.geometry = np.asarray(frame.geometry.array, dtype=object)
         self.reach_m = find_most_reach_m(whole.cell, whole.setbacks, whole.accuracy_m, layer)
         if layer == "water":
-            throws = [reaching.find_throw_m(item) or 0.0 for item in whole.treatments]
-            self.reach_m = max(self.reach_m, 2 * max(throws, default=0.0))
+            reaches = [reaching.find_way(item).reach_m for item in whole.treatments]
+            self.reach_m = max(self.reach_m, 2 * max(reaches, default=0.0) + _MARGIN_M)
         masks = [np.ones(len(frame), dtype=bool)]
         for _, setback in whole.setbacks:
             wanted = setback.source_filter

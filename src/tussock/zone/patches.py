@@ -77,11 +77,12 @@ def zone_patches(
     wholes = [_make_whole(site, repaired, measured, cell) for cell in measured.cells]
     made = [Groups(whole.cell.most_scale) for whole in wholes]
     bound = [bind_part(whole, groups) for whole, groups in zip(wholes, made, strict=True)]
-    units, patches, nearness = _join(_run(wholes, made, size, scheduler, tell), measured, len(site.setbacks()))
+    units, patches, nearness, reach = _join(_run(wholes, made, size, scheduler, tell), measured, len(site.setbacks()))
     return Zoned(
         patches=patches,
         units=units,
         nearness=add_slope_distances(nearness, site, units["patch_id"], measured.patches),
+        reach=reach,
         zones=draw_setback_zones(site, list(zip(bound, wholes, strict=True))),
         findings=findings_table(_describe_rules(site, repaired, bound)),
     )
@@ -133,8 +134,8 @@ def _run(
 
 def _join(
     results: Iterator[PartUnits], measured: Measured, rules: int
-) -> tuple[gpd.GeoDataFrame, gpd.GeoDataFrame, pd.DataFrame]:
-    """Put parts together: units and patches in the order of the patches, nearness in that of the units."""
+) -> tuple[gpd.GeoDataFrame, gpd.GeoDataFrame, pd.DataFrame, pd.DataFrame]:
+    """Put parts together: units and patches in the order of the patches, nearness and reach in that of the units."""
     import geopandas as gpd
     import pandas as pd
 
@@ -146,10 +147,18 @@ def _join(
     nearness = pd.concat([part.nearness for part in parts], ignore_index=True)
     if len(units) * rules > MOST_ROWS:
         nearness = nearness.iloc[choose_rows(nearness)]
-    rank = pd.Series(np.arange(len(units)), index=units.index)
-    by_unit = np.argsort(rank.reindex(nearness["unit_id"]).to_numpy(), kind="stable")
-    nearness = nearness.iloc[by_unit].reset_index(drop=True)
-    return gpd.GeoDataFrame(units, crs=crs), gpd.GeoDataFrame(patches, crs=crs), nearness
+    reach = pd.concat([part.reach for part in parts], ignore_index=True)
+    tables = [_sort_by_unit(table, units.index) for table in (nearness, reach)]
+    return gpd.GeoDataFrame(units, crs=crs), gpd.GeoDataFrame(patches, crs=crs), tables[0], tables[1]
+
+
+def _sort_by_unit(table: pd.DataFrame, order: pd.Index[str]) -> pd.DataFrame:
+    """Return a table with the rows of one unit after those of another, in the order of the units."""
+    import pandas as pd
+
+    rank = pd.Series(np.arange(len(order)), index=order)
+    by_unit = np.argsort(rank.reindex(table["unit_id"]).to_numpy(), kind="stable")
+    return table.iloc[by_unit].reset_index(drop=True)
 
 
 def _describe_rules(site: Site, repaired: Repaired, bound: list[list[BoundRule]]) -> list[Finding]:

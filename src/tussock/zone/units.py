@@ -4,13 +4,14 @@ from __future__ import annotations
 
 from collections import defaultdict
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Final, Literal, TypeAlias
 
 import numpy as np
 import shapely
 from numpy.typing import NDArray
 
 from tussock.base.errors import CutError
+from tussock.base.verdicts import BY_BOAT, OUT_OF_REACH
 from tussock.zone import reach as reaching
 from tussock.zone.decide import ZoneSpec
 from tussock.zone.features import Groups, as_objects
@@ -27,6 +28,9 @@ if TYPE_CHECKING:
 
     from tussock.base.records import Ruleset, Setback, Treatment
     from tussock.base.stages import Cell
+
+_GroundKind: TypeAlias = Literal["shared_with", "history", "beyond_on_foot", "beyond_by_boat"]
+_LIMIT_COLUMNS: Final = ("unit_id", "treatment_id", "reached", "stands", "reach_m", "place", "distance_m")
 
 #: Ground on water under this share of a unit, or this area, is a shared edge and not ground.
 _NO_GROUND_SHARE = 1e-6
@@ -69,11 +73,12 @@ class Part:
 
 @dataclass(frozen=True)
 class PartUnits:
-    """Units, patches and nearness of one part."""
+    """Units, patches, nearness and reach of one part."""
 
     units: gpd.GeoDataFrame
     patches: gpd.GeoDataFrame
     nearness: pd.DataFrame
+    reach: pd.DataFrame
 
 
 def bind_part(part: Part, groups: Groups) -> list[BoundRule]:
@@ -114,8 +119,9 @@ def zone_part(part: Part, groups: Groups | None = None) -> PartUnits:
     units = _make_units(part, pieces, rules, in_force, others)
     measures = Measures(pieces.geometry, cell.crs, part.origin)
     nearness = find_nearness(rules, measures, list(units.index), in_force, every=part.every_row)
-    _measure_units(cell, units, measures, reach, groups)
-    return PartUnits(units, _measure_patches(part, pieces, measures, groups), nearness)
+    _measure_units(cell, units, measures, groups)
+    limits = _list_limits(part, pieces, others, reach, list(units.index))
+    return PartUnits(units, _measure_patches(part, pieces, measures, groups), nearness, limits)
 
 
 def _name_patch(error: CutError, part: Part) -> CutError:
@@ -164,17 +170,18 @@ def _find_zones(rules: list[BoundRule]) -> tuple[list[ZoneSpec], NDArray[np.intp
 
 @dataclass
 class _OtherGrounds:
-    """Ground to cut by that is no setback: the place of the patch, the column it is told in, what it is called there.
+    """Ground to cut by that is no setback: the place of the patch, what it is, its name there.
 
-    That is the patch that shares the ground, the row of an earlier application, or a throw [m].
+    The name of shared ground is the other patch, that of an earlier application its row, that of ground out of reach
+    the way of working.
     """
 
     patch: list[int] = field(default_factory=list)
-    column: list[str] = field(default_factory=list)
+    column: list[_GroundKind] = field(default_factory=list)
     name: list[Any] = field(default_factory=list)
     ground: list[Any] = field(default_factory=list)
 
-    def add(self, patch: int, column: str, name: Any, ground: Any) -> None:
+    def add(self, patch: int, column: _GroundKind, name: Any, ground: Any) -> None:
         """Add one."""
         self.patch.append(patch)
         self.column.append(column)
@@ -200,17 +207,55 @@ def _find_other_grounds(part: Part, reach: reaching.Reach) -> _OtherGrounds:
         solid = shapely.area(shapely.intersection(geometry[item], treated[record])) > _NO_GROUND_M2
         for place, number in zip(item[solid].tolist(), record[solid].tolist(), strict=True):
             found.add(place, "history", int(cell.history.index[number]), treated[number])
-    throws: dict[tuple[str, str], list[float]] = {}
-    kinds = list(zip(cell.patches["species"], cell.patches["growth_form"], strict=True))
-    for kind in dict.fromkeys(kinds):
-        throws[kind] = reaching.find_throws_m(part.treatments, *kind)
-    most_m = max((throw for own in throws.values() for throw in own), default=0.0)
+    ways = _find_ways(part)
+    most_m = max((way.reach_m for own in ways for way in own), default=0.0)
     for place in np.flatnonzero(reaching.find_limited(reach, geometry, most_m)).tolist():
-        for throw_m in throws[kinds[place]]:
-            ground = reaching.draw_out_of_reach(reach, geometry[place], throw_m)
-            if ground is not None:
-                found.add(place, "beyond_m", throw_m, ground)
+        for way in ways[place]:
+            on_foot, by_boat = reaching.draw_out_of_reach(reach, geometry[place], way)
+            if on_foot is not None:
+                found.add(place, "beyond_on_foot", way, on_foot)
+            if by_boat is not None:
+                found.add(place, "beyond_by_boat", way, by_boat)
     return found
+
+
+def _find_ways(part: Part) -> list[dict[reaching.Way, list[str]]]:
+    """Return, for each patch, the ways of working it and the treatments that are worked so."""
+    kinds = list(zip(part.cell.patches["species"], part.cell.patches["growth_form"], strict=True))
+    found: dict[tuple[str, str], dict[reaching.Way, list[str]]] = {}
+    for kind in dict.fromkeys(kinds):
+        own = found[kind] = {}
+        for treatment in part.treatments:
+            if treatment.suits(*kind):
+                own.setdefault(reaching.find_way(treatment), []).append(treatment.id)
+    return [found[kind] for kind in kinds]
+
+
+def _list_limits(
+    part: Part, pieces: Pieces, others: _OtherGrounds, reach: reaching.Reach, unit_ids: list[str]
+) -> pd.DataFrame:
+    """Return a row for each unit and treatment that is not reached on foot; see `base.stages.Zoned`."""
+    import pandas as pd
+
+    ways = _find_ways(part)
+    held: dict[int, dict[reaching.Way, bool]] = defaultdict(dict)
+    for piece, ground in zip(pieces.ground_piece.tolist(), pieces.ground.tolist(), strict=True):
+        column, way = others.column[ground], others.name[ground]
+        if column in ("beyond_on_foot", "beyond_by_boat"):
+            held[piece][way] = held[piece].get(way, False) or column == "beyond_by_boat"
+    rows: list[tuple[Any, ...]] = []
+    for piece in sorted(held):
+        for way, beyond in held[piece].items():
+            shape = pieces.geometry[piece]
+            if beyond:
+                distance, place = reaching.find_standing_distance_m(reach, shape, way)
+                distance = max(distance, way.reach_m)  # a sliver nearer than that counts with the rest
+            else:
+                distance, place = reach.boats.find_nearest(shape)
+            reached = OUT_OF_REACH if beyond else BY_BOAT
+            facts = (reached, way.stands, way.reach_m, place, distance)
+            rows += [(unit_ids[piece], name, *facts) for name in ways[int(pieces.patch[piece])][way]]
+    return pd.DataFrame(rows, columns=list(_LIMIT_COLUMNS))
 
 
 def _make_units(
@@ -242,7 +287,7 @@ def _make_units(
         "area_m2": planar * (area / total)[patch],
         "setbacks": _join_ids(rules, in_force),
     }
-    columns |= {name: _list_names(name, pieces, others) for name in ("shared_with", "history", "beyond_m")}
+    columns |= {name: _list_names(name, pieces, others) for name in ("shared_with", "history")}
     index = pd.Index(
         [f"{ids[own]}-{no:02d}" for own, no in zip(patch.tolist(), number.tolist(), strict=True)], name="unit_id"
     )
@@ -283,10 +328,8 @@ def _list_names(column: str, pieces: Pieces, others: _OtherGrounds) -> NDArray[n
     return names
 
 
-def _measure_units(
-    cell: Cell, units: gpd.GeoDataFrame, measures: Measures, reach: reaching.Reach, groups: Groups
-) -> None:
-    """Add the distance to water, whether a unit stands in water, and how far it is from a standing place."""
+def _measure_units(cell: Cell, units: gpd.GeoDataFrame, measures: Measures, groups: Groups) -> None:
+    """Add the distance to water, and whether a unit stands in water."""
     water = groups.make(cell.water, np.ones(len(cell.water), dtype=bool))
     wet_rows = (cell.water["state"] != "dry").to_numpy(dtype=bool) if len(cell.water) else np.zeros(0, dtype=bool)
     wet = groups.make(cell.water, wet_rows)
@@ -298,13 +341,6 @@ def _measure_units(
         ground[touching] = find_ground_on(wet, geometry[touching])
     planar = shapely.area(geometry)
     units["in_water"] = (ground > _NO_GROUND_M2) & (ground > _NO_GROUND_SHARE * planar)
-    beyond = units["beyond_m"].map(bool).to_numpy(dtype=bool)
-    measured = [
-        reaching.find_standing_distance_m(reach, item) if far else (np.nan, "")
-        for item, far in zip(geometry, beyond, strict=True)
-    ]
-    units["standing_m"] = [distance for distance, _ in measured]
-    units["standing"] = [name for _, name in measured]
 
 
 def _measure_patches(part: Part, pieces: Pieces, measures: Measures, groups: Groups) -> gpd.GeoDataFrame:

@@ -104,6 +104,7 @@ UNITS: Final[Schema] = (
     Column("labour_cost", "number", "labour, in the currency of the operations file"),
     Column("product_cost", "number", "every product in the tank at the price of the operations file"),
     Column("equipment_cost", "number", "equipment for the time it is in use"),
+    Column("reached", "text", "on foot or by boat; out of reach where only that is in the way of a treatment"),
 )
 
 OPTIONS: Final[Schema] = (
@@ -111,6 +112,7 @@ OPTIONS: Final[Schema] = (
     Column("treatment_id", "text", "candidate treatment"),
     Column("verdict", "text", "chosen, allowed or refused"),
     Column("reason", "text", "why, with the rule, limit or label line and the measured figure"),
+    Column("reached", "text", "on foot, by boat or out of reach; blank where the treatment is for another plant"),
 )
 
 #: One row for each unit and setback that was measured.

@@ -153,6 +153,7 @@ class Treatment(Record):
     band_height_m: u.PositiveLengthM | None = Field(default=None, alias="band_height")
     dose_per_bark_area_l_per_m2: u.DoseLPerM2 | None = Field(default=None, alias="dose_per_bark_area")
     throw_m: u.PositiveLengthM | None = Field(default=None, alias="throw")
+    reach_m: u.LengthM | None = Field(default=None, alias="reach")
     flow_l_per_s: u.FlowLPerS | None = Field(default=None, alias="flow")
     tank_mix: tuple[TankMixPartner, ...] = ()
     stem_diameter_m: tuple[u.LengthM, u.LengthM] | None = Field(default=None, alias="stem_diameter")
@@ -247,6 +248,14 @@ class Treatment(Record):
         if total > 1 + _SHARE_SLACK:
             listed = " + ".join(f"{key} {share * 100:.6g} %" for key, share in shown.items())
             raise QuantityError(f"{listed} = {total * 100:.6g} % of the mix; together at most 100 %")
+
+    @model_validator(mode="after")
+    def _one_reach(self) -> Self:
+        if self.throw_m is not None and self.delivery != "spot":
+            raise QuantityError(f'throw with the method "{self.method}", which throws nothing; write reach')
+        if self.throw_m is not None and self.reach_m is not None:
+            raise QuantityError("throw and reach together; give one of them")
+        return self
 
     @property
     def delivery(self) -> Delivery:
