@@ -13,15 +13,7 @@ if TYPE_CHECKING:
     import geopandas as gpd
     import pandas as pd
 
-#: Columns of the stages that no output shows: they stand there under another name or are only for the way.
-_PATCH_WORK = (
-    "stems_per_ha",
-    "stem_diameter_m",
-    "cover_note",
-    "labour_cost",
-    "product_cost",
-    "equipment_cost",
-)
+#: Columns of units that no output shows: they stand there under another name or are only for the way.
 _UNIT_WORK = ("partners_l", "in_water", "history", "shared_with")
 
 
@@ -43,16 +35,14 @@ def show_compliance(compliance: pd.DataFrame, system: c.UnitSystem) -> pd.DataFr
 
 
 def _add_marks(patches: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
-    """Return patches with blank marks of an approval; columns of the user's of those names are kept under another."""
-    names = ("approval", "approval_change")
-    kept = {name: f"{name}_in_file" for name in names if name in patches.columns}
-    return patches.rename(columns=kept).assign(**dict.fromkeys(names, ""))
+    """Return patches with blank marks of an approval."""
+    return patches.assign(approval="", approval_change="")
 
 
 def _list_patch_work(patches: gpd.GeoDataFrame) -> tuple[str, ...]:
     """Return the columns of patches that no output shows; wet bark is shown where it is mapped, for it refuses."""
     wet = "bark_wet" in patches.columns and bool(patches["bark_wet"].any())
-    return _PATCH_WORK if wet else (*_PATCH_WORK, "bark_wet")
+    return c.PATCH_WORK if wet else (*c.PATCH_WORK, "bark_wet")
 
 
 def list_stems(repaired: Repaired, system: c.UnitSystem) -> pd.DataFrame:

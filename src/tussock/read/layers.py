@@ -6,12 +6,14 @@ import difflib
 import warnings
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
+from functools import lru_cache
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 from numpy.typing import NDArray
 
+from tussock.base import columns as c
 from tussock.base.errors import CrsError, Fault, InputError, MissingExtraError, MissingInputError
 from tussock.base.findings import Finding
 from tussock.base.sources import (
@@ -43,6 +45,7 @@ OUR_COLUMNS: Final[Mapping[LayerName, tuple[str, ...]]] = {
         "stem_diameter_in",
         "stem_diameter_cm",
         "slope_pct",
+        "bark_wet",
     ),
     "water": ("kind", "state", "wade", "width_ft", "width_m"),
     "receptors": ("kind", "name"),
@@ -58,6 +61,15 @@ OUR_COLUMNS: Final[Mapping[LayerName, tuple[str, ...]]] = {
     ),
     "stems": ("patch_id", "stem_diameter_in", "stem_diameter_cm", "stem_count", "stems_per_acre", "stems_per_ha"),
 }
+#: Columns of any layer that a feature is named by in messages, the first that is there.
+NAMING_COLUMNS: Final = ("water_id", "receptor_id", "access_id", "feature_id", "id", "name", "label")
+#: Names that the plan writes a result under, in layers other than the patches.
+_RESULTS: Final[Mapping[str, frozenset[str]]] = {
+    "water": frozenset({"width_assumed"}),
+    "history": frozenset({"label"}),
+}
+#: Layers whose features may bring a distance along in a column of their own, named with its unit.
+_HAS_DISTANCES: Final = {"water", "receptors"}
 REQUIRED_COLUMNS: Final[Mapping[LayerName, tuple[str, ...]]] = {"infestations": ("patch_id",), "history": ("date",)}
 _POLYGONS: Final = {"infestations", "history"}
 #: A layer further than this outside the area that its CRS is made for is on another continent [degrees].
@@ -98,10 +110,10 @@ def read_layer(
         file_layer = _find_layer(copy, spec, name)
         where = spec.path if file_layer in ("", path.stem) else f"{spec.path}, layer {file_layer}"
         drawn, closed = _read_frame(copy, file_layer, where)
-    frame = _rename(drawn, name, spec.columns, where)
+    frame, findings = _rename(drawn, name, spec.columns, where)
     _check_geometry(frame, name, where)
     done = "closed from its last point to its first; check the outline"
-    findings = [
+    findings += [
         Finding("read", name, _row(frame, place), "a ring that was not closed", done)
         for place in np.flatnonzero(closed).tolist()
     ]
@@ -202,19 +214,15 @@ def _rings_told_by_row() -> Iterator[None]:
         yield
 
 
-def _rename(frame: gpd.GeoDataFrame, name: LayerName, mapped: Mapping[str, str], where: str) -> gpd.GeoDataFrame:
-    """Put a layer under our column names: those mapped by the site file, then those that differ by case only."""
-    faults = [
-        Fault(where, f"layers.{name}.columns.{ours}", f'no column "{theirs}"', f"it has {_listed(frame)}")
-        for ours, theirs in mapped.items()
-        if theirs not in frame.columns
-    ]
-    for ours in mapped:
-        meant = difflib.get_close_matches(ours, OUR_COLUMNS[name], n=1, cutoff=0.85)
-        if meant and ours not in OUR_COLUMNS[name]:
-            known = ", ".join(OUR_COLUMNS[name])
-            need = f'"{meant[0]}" is meant? Known here: {known}'
-            faults.append(Fault(where, f"layers.{name}.columns.{ours}", "a column that is not known", need))
+def _rename(
+    frame: gpd.GeoDataFrame, name: LayerName, mapped: Mapping[str, str], where: str
+) -> tuple[gpd.GeoDataFrame, list[Finding]]:
+    """Put a layer under our column names: those mapped by the site file, then those that differ by case only.
+
+    A column of the user's that has the name of one of our results rides along under another name, and a finding
+    says so.
+    """
+    faults = _check_mapping(frame, name, mapped, where)
     if faults:
         raise InputError(faults)
     renames = {theirs: ours for ours, theirs in mapped.items()}
@@ -228,6 +236,16 @@ def _rename(frame: gpd.GeoDataFrame, name: LayerName, mapped: Mapping[str, str],
         same = folded.get(ours, [])
         if ours not in renames.values() and ours not in frame.columns and len(same) == 1:
             renames[same[0]] = ours
+    taken = {str(column).casefold() for column in frame.columns} | set(renames.values())
+    findings = []
+    for column in frame.columns:
+        if renames.get(column, column).casefold() in _list_results(name):
+            kept_as = f"{column}_in_file"
+            while kept_as.casefold() in taken:
+                kept_as += "_in_file"
+            renames[column] = kept_as
+            what = f'the file has a column "{column}", the name of one of our results'
+            findings.append(Finding("read", name, f'column "{column}"', what, f"kept as {kept_as}", "info"))
     renamed = frame.rename(columns=renames)
     if renamed.geometry.name != "geometry":
         renamed = renamed.rename_geometry("geometry")
@@ -244,7 +262,39 @@ def _rename(frame: gpd.GeoDataFrame, name: LayerName, mapped: Mapping[str, str],
                 for column in missing
             ]
         )
-    return renamed
+    return renamed, findings
+
+
+def _check_mapping(frame: gpd.GeoDataFrame, name: LayerName, mapped: Mapping[str, str], where: str) -> list[Fault]:
+    """Find mapped columns that the file does not have, and names that are none of ours."""
+    known = (*OUR_COLUMNS[name], *NAMING_COLUMNS)
+    faults = []
+    for ours, theirs in mapped.items():
+        key = f"layers.{name}.columns.{ours}"
+        is_known = ours in known or (name in _HAS_DISTANCES and ours.endswith(("_ft", "_m")))
+        if not is_known and theirs in known and ours in frame.columns:
+            need = f'the pair is the other way round: write our name first, columns = {{ {theirs} = "{ours}" }}'
+            faults.append(Fault(where, key, f'"{ours}" = "{theirs}"', need))
+        elif not is_known:
+            meant = difflib.get_close_matches(ours, known, n=1, cutoff=0.85)
+            need = f"write one of {', '.join(known)}; other columns ride along without being named here"
+            need = f'"{meant[0]}" is meant? Else {need}' if meant else need
+            faults.append(Fault(where, key, "a column that is not known", need))
+        elif theirs not in frame.columns:
+            faults.append(Fault(where, key, f'no column "{theirs}"', f"it has {_listed(frame)}"))
+    return faults
+
+
+@lru_cache(maxsize=8)
+def _list_results(name: LayerName) -> frozenset[str]:
+    """Return the names that a column of a layer must not have, since the plan writes a result under them (casefold)."""
+    if name == "infestations":
+        columns = (*c.PATCHES, *c.UNITS)
+        names = {column.si_name for column in columns}.union(
+            c.PATCH_WORK, c.shown_names(columns, "us"), c.shown_names(columns, "metric")
+        )
+        return frozenset(names - set(OUR_COLUMNS[name]))
+    return _RESULTS.get(name, frozenset())
 
 
 def _listed(frame: gpd.GeoDataFrame) -> str:

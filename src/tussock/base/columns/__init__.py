@@ -8,6 +8,7 @@ from tussock.base.columns.forms import PROPOSAL, RECORD
 from tussock.base.columns.plan import (
     COMPLIANCE,
     OPTIONS,
+    PATCH_WORK,
     PATCHES,
     PERMITS,
     PRODUCT_BUDGET,
@@ -49,6 +50,7 @@ __all__ = [
     "MASS",
     "OPTIONS",
     "PATCHES",
+    "PATCH_WORK",
     "PERMITS",
     "PRODUCT_BUDGET",
     "PROPOSAL",

@@ -56,6 +56,16 @@ PATCHES: Final[Schema] = (
     Column("approval_change", "text", "what differs from what was approved"),
 )
 
+#: Columns of patches that the stages work with and no output shows: there they stand under another name.
+PATCH_WORK: Final = (
+    "stems_per_ha",
+    "stem_diameter_m",
+    "cover_note",
+    "labour_cost",
+    "product_cost",
+    "equipment_cost",
+)
+
 UNITS: Final[Schema] = (
     Column("unit_id", "text", "identifier of the treatment unit: patch and a running number"),
     Column("patch_id", "text", "patch that the unit is a piece of"),
