@@ -8,6 +8,7 @@ import geopandas as gpd
 import numpy as np
 import pandas as pd
 
+from tussock.base.days import year_season
 from tussock.base.findings import findings_table
 from tussock.base.records import Ruleset
 from tussock.base.stages import Layer, Site, SiteOptions
@@ -34,7 +35,7 @@ def make_site(patches, *, water=None, receptors=None, setbacks=(), accuracy_m=No
     }
     return Site(
         name="in memory",
-        season=2027,
+        season=year_season(2027),
         options=options or SiteOptions(),
         path=Path("site.toml"),
         layers=layers,

@@ -111,6 +111,7 @@ class Sites:
         operations: str | None = None,
         crs: Any = None,
         site: str = "",
+        season: str = "2027",
         layer_lines: dict[str, str] | None = None,
     ) -> Path:
         """Write layers and catalogs; returns the site file."""
@@ -121,7 +122,7 @@ class Sites:
             for name, rows in (("receptors", receptors), ("access", access), ("history", history))
             if rows is not None
         }
-        text = [f'[site]\nname = "test site"\nseason = 2027\n{site}\n']
+        text = [f'[site]\nname = "test site"\nseason = {season}\n{site}\n']
         for name, rows in layers.items():
             self._write_layer(name, rows, crs)
             text.append(f'[layers.{name}]\npath = "{name}.gpkg"\n{(layer_lines or {}).get(name, "")}\n')

@@ -53,7 +53,11 @@ def write(plan: Plan, folder: Path, left_out: dict[str, str] | None = None) -> d
 def test_what_it_holds(sample_plan, tmp_path):
     run = write(sample_plan, tmp_path)
     assert list(run) == KEYS
-    assert (run["site"], run["season"], run["units"]) == ("Larkmoor Kettles Preserve (invented)", 2027, "us")
+    assert (run["site"], run["season"], run["units"]) == (
+        "Larkmoor Kettles Preserve (invented)",
+        {"from": "2027-01-01", "to": "2027-12-31", "name": "2027"},
+        "us",
+    )
     assert run["tussock"] == tussock.__version__
     assert run["versions"]["geopandas"] == version("geopandas")
     assert {"python", "gdal", "geos", "proj"} <= set(run["versions"])

@@ -312,7 +312,7 @@ def test_file_with_a_byte_order_mark_is_read(sites):
 def test_file_with_windows_line_ends_is_read(sites):
     path = sites.write([PATCH], treatments=TREATMENT)
     rewrite(path, lambda data: data.replace(b"\n", b"\r\n"))
-    assert tussock.read_site(path).season == 2027
+    assert str(tussock.read_site(path).season) == "2027"
 
 
 def test_text_that_is_not_utf_8_names_the_line(sites):
@@ -330,11 +330,41 @@ def test_text_that_is_not_utf_8_names_the_line(sites):
         ('path = "water.gpkg"', 'path = "water.gpkg"\naccuracy = 3 m', 'stand in quotes, such as "3 m"'),
         ('path = "water.gpkg"', 'path = "water.gpkg"\naccuracy = 3,5', "1.5 and not 1,5"),
         ('path = "water.gpkg"', 'path = "water.gpkg"\naccuracy = 3', "found 3 without a unit; .*in quotes"),
-        ("season = 2027", "season = 2027.5", "site.season: found 2027.5; write a whole number"),
+        ("season = 2027", "season = 2027.5", "site.season: found 2027.5; write a year from 1900 to 2200"),
         ("season = 2027", 'season = 2027\nunits = "imperial"', "write one of 'us' or 'metric'"),
         ("season = 2027", "season = 2027\ncrs = 26915", "write a text in quotes"),
         ("season = 2027", 'season = 2027\npublic_map = "maybe"', "write true or false"),
-        ("season = 2027", "season = 1800", "site.season: found 1800; it must be greater than"),
+        ("season = 2027", "season = 1800", "site.season: found 1800; write a year from 1900"),
+        ("season = 2027", 'season = "2027"', "line 3: site.season: found '2027'; write a year .* without quotes"),
+        (
+            "season = 2027",
+            "season = { from = 2027-03-31, to = 2026-10-01 }",
+            "line 3: site.season.to: found 2026-10-01, before from, 2027-03-31; give the earlier day in from",
+        ),
+        (
+            "season = 2027",
+            "season = { from = 2026-10-01, to = 2027-10-02 }",  # 1 October to 1 October is 366 days
+            "site.season.to: found 2027-10-02, 367 days after from, .*; a season has at most 366 days",
+        ),
+        ("season = 2027", "season = { from = 2026-10-01 }", 'site.season.to: found nothing; add "to"'),
+        ("season = 2027", "season = { to = 2026-10-01 }", 'site.season.from: found nothing; add "from"'),
+        (
+            "season = 2027",
+            "season = { from = 2026-10-01, until = 2027-09-30 }",
+            "site.season.until: found a key that is not known; .*known here: from, to, name",
+        ),
+        (
+            "season = 2027",
+            'season = { from = "1.10.2026", to = 2027-09-30 }',
+            "site.season.from: found '1.10.2026'; write a day as year, month and day, such as 2027-05-17",
+        ),
+        (
+            "season = 2027",
+            'season = { from = 2027-01-01, to = "2027-02-29" }',
+            'site.season.to: found "2027-02-29", a day that does not exist',
+        ),
+        ("season = 2027", "season = { from = 2027-01-01T00:00:00, to = 2027-02-28 }", "site.season.from: found .*day"),
+        ("season = 2027", "season = { from = 20270101, to = 2027-02-28 }", "site.season.from: found 20270101; write"),
         ('path = "water.gpkg"', 'path = "water.gpkg"\ncolumns = "kind"', "write a table"),
         (
             "[layers.infestations]",

@@ -42,7 +42,7 @@ def test_a_rule_is_worded_with_its_survey_and_its_season():
     setback = Setback.model_validate(rule)
     assert describe_forbidden(setback) == "soil-active products, unless a survey lifts it"
     assert describe_effect(setback) == "forbids soil-active products, unless a survey lifts it"
-    assert describe_season(setback) == "in force 04-15 to 07-31 (month-day)"
+    assert describe_season(setback) == "in force 15 Apr to 31 Jul"
     permit = Setback.model_validate(
         {"id": "B", "distance": "anywhere", "source": "invented", "permit": "County office"}
     )

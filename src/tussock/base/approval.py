@@ -15,8 +15,10 @@ from dataclasses import dataclass
 from typing import Any, Final
 
 from tussock.base import signing
+from tussock.base.days import Season
 from tussock.base.errors import MissingExtraError
 from tussock.base.fingerprint import DECIMALS, Content, Fingerprint, hash_content, to_text
+from tussock.base.records import SeasonDates
 
 APPROVAL_FILE: Final = "approval.json"
 FORMAT: Final = 1
@@ -75,7 +77,7 @@ def make_content(
     rulesets: Sequence[Content],
     *,
     site: str,
-    season: int,
+    season: Season,
     datum: str,
     run_sha256: str,
     approved_by: str,
@@ -87,7 +89,7 @@ def make_content(
     return {
         "format": FORMAT,
         "site": site,
-        "season": season,
+        "season": season.to_json(),
         "approved_by": approved_by,
         "office": office,
         "date": date,
@@ -156,13 +158,20 @@ def read_approval(data: bytes) -> tuple[Approval | None, ApprovalFault | None]:
 def _check_form(content: Content) -> ApprovalFault | None:
     lists = [key for key in ("patches", "rulesets") if not isinstance(content.get(key), list)]
     texts = [key for key in _TEXT_KEYS if not isinstance(content.get(key), str)]
-    if lists or texts or not isinstance(content.get("season"), int):
+    if lists or texts or not _is_season(content.get("season")):
         return ApprovalFault(f"without {', '.join([*lists, *texts]) or 'season'}, or of another kind")
     for key, wanted in (("patches", _PRINT_KEYS), ("rulesets", _RULESET_KEYS)):
         for place, item in enumerate(content[key], start=1):
             if not _has_keys(item, wanted) or (key == "patches" and not _is_ground(item["ground"])):
                 return ApprovalFault(f"{key}, row {place}: keys are missing or of another kind")
     return None
+
+
+def _is_season(item: Any) -> bool:
+    try:
+        return isinstance(item, dict) and SeasonDates.model_validate(item).season().to_json() == item
+    except ValueError:
+        return False
 
 
 def _has_keys(item: Any, wanted: Mapping[str, type]) -> bool:

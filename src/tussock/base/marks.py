@@ -8,7 +8,9 @@ from tussock.base.approval import Approval
 from tussock.base.approved import AS_APPROVED, CHANGED, NEW, PatchState, compare_prints, compare_rulesets
 from tussock.base.findings import Finding, findings_table
 from tussock.base.fingerprint import PlanContent, describe_rulesets, find_datum, take_fingerprints
+from tussock.base.records import SeasonDates
 from tussock.base.stages import PlanTables
+from tussock.base.text import show_season
 
 if TYPE_CHECKING:
     import geopandas as gpd
@@ -82,8 +84,9 @@ def mark_patches(plan: PlanTables, approval: Approval) -> tuple[gpd.GeoDataFrame
         Finding("approval", "rules", title, what, "named; patches on which a setback changed are marked")
         for title, what in compare_rulesets(approval.content["rulesets"], now)
     ]
-    if approval.content["season"] != plan.site.season:
-        was = f"approved for the season {approval.content['season']}, this plan is for {plan.site.season}"
+    if approval.content["season"] != plan.site.season.to_json():
+        approved = SeasonDates.model_validate(approval.content["season"]).season()
+        was = f"approved for the season {show_season(approved)}, this plan is for {show_season(plan.site.season)}"
         findings.append(Finding("approval", "site", plan.site.name, was, "dates differ, so patches are marked"))
     marked = plan.patches.assign(
         approval=[state.state for state in compared.states],

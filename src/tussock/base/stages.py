@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Any, Final, Literal, TypeAlias
 
 from tussock.base.approval import Approval
 from tussock.base.columns import UnitSystem
-from tussock.base.days import Window
+from tussock.base.days import Season, Window
 from tussock.base.records import Closure, Operations, Product, Ruleset, Setback, Treatment
 from tussock.base.terrain import Terrain
 
@@ -79,7 +79,7 @@ class Site:
     """Everything that was read: layers, catalogs, choices. Made by ``read``."""
 
     name: str
-    season: int
+    season: Season
     options: SiteOptions
     path: Path
     layers: Mapping[LayerName, Layer]

@@ -1,8 +1,14 @@
-"""In: SI sizes. Out: short texts in the units of the site, for reasons and labels."""
+"""In: SI sizes, dates. Out: short texts in the units of the site, days with their month by name, for every output."""
 
 from __future__ import annotations
 
+import datetime as dt
+from typing import Final
+
 from tussock.base import columns as c
+from tussock.base.days import Season, Window, read_month_day
+
+_MONTHS: Final = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec")
 
 
 def show(size: float, quantity: c.Quantity, system: c.UnitSystem, digits: int = 3) -> str:
@@ -42,3 +48,73 @@ def show_count(count: int, noun: str) -> str:
     """
     ending = "" if count == 1 else "es" if noun.endswith("ch") else "s"
     return f"{count} {noun}{ending}"
+
+
+def show_date(day: dt.date | str) -> str:
+    """Return a date with its month by name; a text that is no ISO date stays as it is.
+
+    Examples
+    --------
+    >>> show_date("2027-07-05"), show_date(dt.date(2028, 2, 29)), show_date("soon")
+    ('5 Jul 2027', '29 Feb 2028', 'soon')
+    """
+    if isinstance(day, str):
+        try:
+            day = dt.date.fromisoformat(day)
+        except ValueError:
+            return str(day)
+    return f"{day.day} {_MONTHS[day.month - 1]} {day.year}"
+
+
+def show_dates(first: dt.date | str | None, last: dt.date | str | None) -> str:
+    """Return a span of dates, the year once where both have it; "no dates" for blanks.
+
+    Examples
+    --------
+    >>> show_dates("2027-07-15", "2027-09-30"), show_dates("2026-12-15", "2027-01-31"), show_dates("", "")
+    ('15 Jul to 30 Sep 2027', '15 Dec 2026 to 31 Jan 2027', 'no dates')
+    >>> show_dates("2027-07-15", "2027-07-15")
+    '15 Jul 2027'
+    """
+    if not first or not last:
+        return "no dates"
+    start, end = show_date(first), show_date(last)
+    year = end[-5:]
+    return end if start == end else f"{start.removesuffix(year)} to {end}"
+
+
+def show_validity(first: dt.date | None, last: dt.date | None) -> str:
+    """Return the dates that a rule set stands for, either of which may be missing.
+
+    Examples
+    --------
+    >>> show_validity(dt.date(2026, 10, 1), None), show_validity(None, dt.date(2028, 3, 31)), show_validity(None, None)
+    ('from 1 Oct 2026 on', 'to 31 Mar 2028', 'no dates stated')
+    """
+    if first is not None and last is not None:
+        return show_dates(first, last)
+    if first is not None:
+        return f"from {show_date(first)} on"
+    return "no dates stated" if last is None else f"to {show_date(last)}"
+
+
+def show_window(window: Window) -> str:
+    """Return a window of the year.
+
+    Examples
+    --------
+    >>> show_window(("12-15", "01-31"))
+    '15 Dec to 31 Jan'
+    """
+    return " to ".join(f"{day} {_MONTHS[month - 1]}" for month, day in map(read_month_day, window))
+
+
+def show_season(season: Season) -> str:
+    """Return the name of a season, with its dates where the name is not that of a calendar year.
+
+    Examples
+    --------
+    >>> show_season(Season(dt.date(2026, 10, 1), dt.date(2027, 9, 30), "2026/27"))
+    '2026/27 (1 Oct 2026 to 30 Sep 2027)'
+    """
+    return season.name if season.is_year else f"{season.name} ({show_dates(season.first, season.last)})"

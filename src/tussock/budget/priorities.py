@@ -85,7 +85,7 @@ def _find_cell(site: Site, cell: Cell, number: int, rules: Priorities, measured:
 
 
 def _find_retreatment(site: Site, cell: Cell, geometry: NDArray[Any]) -> FloatArray:
-    last = str(site.season - 1)
+    last = str(site.season.first.year - 1)
     found = np.zeros(len(geometry))
     if "last_treated" in cell.patches.columns:
         found[cell.patches["last_treated"].astype(str).str.startswith(last).to_numpy(dtype=bool)] = 1.0

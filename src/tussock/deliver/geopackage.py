@@ -77,7 +77,7 @@ def write_geopackage(plan: PlanTables, path: Path) -> None:
         raise OutputError(f"{path} is there already: move it away, a GeoPackage is written anew")
     tables = _list_tables(plan)
     try:
-        date = f"{plan.site.season}-01-01T00:00:00.000Z"
+        date = f"{plan.site.season.first}T00:00:00.000Z"
         with _fixed_date(date):
             for table in tables:
                 _write_table(plan, path, table)

@@ -9,6 +9,7 @@ from typing import Any, Final
 from tussock import __version__
 from tussock.base import columns as c
 from tussock.base.stages import PlanTables
+from tussock.base.text import show_season
 from tussock.deliver.cautions import list_cautions, list_rulesets
 from tussock.deliver.proposal import make_proposal
 from tussock.deliver.records import FILLED_IN
@@ -112,7 +113,7 @@ def _draw_front(plan: PlanTables, paper: Paper, count: int) -> list[Flow]:
     lines = "line" if count == 1 else "lines"
     facts: list[tuple[str, Sequence[Any]]] = [
         ("Site", [plan.site.name]),
-        ("Season", [str(plan.site.season)]),
+        ("Season", [show_season(plan.site.season)]),
         (
             "Proposed",
             [f"{count} {lines}: each target, treatment and product; ways without herbicide are no part of it"],

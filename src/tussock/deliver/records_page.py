@@ -7,6 +7,7 @@ from typing import Final
 
 from tussock.base import columns as c
 from tussock.base.stages import PlanTables
+from tussock.base.text import show_season
 from tussock.deliver.proposal_page import (
     OPEN_NOTE,
     choose_paper,
@@ -41,7 +42,7 @@ def write_record_pdf(plan: PlanTables, path: Path) -> None:
     paper = choose_paper(plan)
     listed = make_record(plan).to_dict("records")
     rows = [{str(name): value for name, value in row.items()} for row in listed]
-    about = {"Site": plan.site.name, "Season": str(plan.site.season), "How": _HOW, "Blanks": OPEN_NOTE}
+    about = {"Site": plan.site.name, "Season": show_season(plan.site.season), "How": _HOW, "Blanks": OPEN_NOTE}
     facts = facts_table([(name, [text]) for name, text in about.items()], paper.inner_width)
     blocks = [Block((facts, *draw_cautions(plan)))]
     shown = {"unit_id", "patch_id", "product_id"}

@@ -10,7 +10,7 @@ from tussock.base import columns as c
 from tussock.base.approval import describe_trust
 from tussock.base.approved import STATES
 from tussock.base.stages import PlanTables
-from tussock.base.text import show_count, show_dose, show_length
+from tussock.base.text import show_count, show_dose, show_length, show_season
 from tussock.deliver import cautions as said
 from tussock.deliver.report_maps import LEGEND, list_maps
 from tussock.deliver.report_rows import group_clear_rows, list_rows_by_weight, sum_verdicts, summarise
@@ -40,7 +40,7 @@ def describe_plan(plan: PlanTables) -> dict[str, Any]:
     maps, left = list_maps(plan)
     return {
         "site": plan.site.name,
-        "season": plan.site.season,
+        "season": str(plan.site.season),
         "version": __version__,
         "paper": "letter" if system == "us" else "A4",
         "length": c.LENGTH.suffix(system),
@@ -84,7 +84,7 @@ def _list_about(plan: PlanTables) -> list[tuple[str, str]]:
     ]
     return [
         ("Site", plan.site.name),
-        ("Season", str(plan.site.season)),
+        ("Season", show_season(plan.site.season)),
         (
             "Patches and units",
             f"{show_count(len(plan.patches), 'patch')}, {show_count(len(plan.units), 'treatment unit')}",

@@ -87,7 +87,7 @@ def describe_run(plan: PlanTables, folder: Path, left_out: Mapping[str, str]) ->
     return {
         "format": FORMAT,
         "site": site.name,
-        "season": site.season,
+        "season": site.season.to_json(),
         "units": site.options.units,
         "tussock": __version__,
         "versions": list_versions(),

@@ -137,7 +137,7 @@ def _draw_day(plan: PlanTables, day: pd.DataFrame) -> list[str]:
     return [
         "BEGIN:VEVENT",
         f"UID:{hashlib.sha256(key.encode()).hexdigest()[:32]}@tussock",
-        f"DTSTAMP:{plan.site.season}0101T000000Z",
+        f"DTSTAMP:{plan.site.season.first:%Y%m%d}T000000Z",
         f"DTSTART;VALUE=DATE:{date:%Y%m%d}",
         f"DTEND;VALUE=DATE:{date + dt.timedelta(days=1):%Y%m%d}",
         f"SUMMARY:{_escape(title)}",

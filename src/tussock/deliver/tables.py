@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING, Any, Final, TypeAlias
 
 from tussock.base import columns as c
 from tussock.base.stages import PlanTables
+from tussock.base.text import show_season
 from tussock.deliver.cautions import BLANKS, NOT_READY, list_cautions
 from tussock.deliver.escape import escape_cell
 from tussock.deliver.sources import list_sources
@@ -239,7 +240,7 @@ def list_basis(plan: PlanTables) -> list[tuple[str, str, str]]:
     site = plan.site
     rows = [
         ("site", "name", site.name),
-        ("site", "season", str(site.season)),
+        ("site", "season", show_season(site.season)),
         ("site", "units", site.options.units),
         ("site", "made with", f"tussock {__version__}"),
         *(("caution", str(place), text) for place, text in enumerate(list_cautions(plan), start=1)),

@@ -84,7 +84,7 @@ def _describe_site(plan: PlanTables) -> Data:
     system = plan.site.options.units
     return {
         "name": plan.site.name,
-        "season": plan.site.season,
+        "season": str(plan.site.season),
         "system": system,
         "area": unit_word(c.AREA, system),
     }

@@ -96,7 +96,7 @@ def write_workbook(plan: PlanTables, path: Path) -> None:
             {
                 "title": f"Treatment plan, {site.name}, season {site.season}",
                 "comments": "Quantities are estimates; the label is the law. See the sheet Assumptions.",
-                "created": dt.datetime(site.season, 1, 1, tzinfo=dt.UTC).replace(tzinfo=None),
+                "created": dt.datetime.combine(site.season.first, dt.time()),
             }
         )
         operations = site.operations

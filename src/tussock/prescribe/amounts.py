@@ -10,7 +10,7 @@ from typing import Any, TypeVar
 import numpy as np
 from numpy.typing import NDArray
 
-from tussock.base import days as day_tools
+from tussock.base.days import DaySet
 from tussock.base.records import STEM_METHODS, Operations, Treatment
 from tussock.prescribe.judge import Dosed
 from tussock.prescribe.limits import Limited
@@ -42,7 +42,7 @@ class Verdict:
 
     treatment: Treatment
     refusals: tuple[str, ...]
-    days: day_tools.DaySet = field(repr=False)
+    days: DaySet = field(repr=False)
     parts: tuple[Part, ...] = ()
     notes: tuple[str, ...] = ()
     reached: str = ""

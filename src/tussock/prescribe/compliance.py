@@ -4,9 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
-import numpy as np
-
-from tussock.base import days as day_tools
+from tussock.base.days import span_days, window_days
 from tussock.base.records import Ruleset, Setback
 from tussock.base.stages import Site
 from tussock.base.text import show_length
@@ -37,7 +35,7 @@ def find_compliance(site: Site, nearness: pd.DataFrame, units: pd.DataFrame) -> 
     import pandas as pd
 
     rules = {setback.id: (ruleset, setback) for ruleset, setback in site.setbacks()}
-    chosen = units[["patch_id", "status", "treatment_id", "method", "product_id", "season_from", "season_to"]]
+    chosen = units[["patch_id", "status", "treatment_id", "method", "product_id", "season_from", "windows"]]
     plan: dict[Any, dict[Any, Any]] = chosen.to_dict("index")
     rows = []
     needed = ["unit_id", "setback_id", "in_force", "distance_verdict", "check", "slope_distance_m"]
@@ -96,8 +94,8 @@ def _is_forbidden(site: Site, setback: Setback, unit: dict[str, Any]) -> bool:
         return False
     if setback.season is None or not unit["season_from"]:
         return True
-    planned = day_tools.window_days((unit["season_from"][5:], unit["season_to"][5:]))
-    return bool(np.any(planned & day_tools.window_days(setback.season)))
+    planned = span_days(site.season, unit["windows"])
+    return bool((planned & window_days(site.season, setback.season)).any())
 
 
 def _matches(site: Site, setback: Setback, unit: dict[str, Any]) -> bool:

@@ -6,14 +6,13 @@ import math
 from collections.abc import Mapping, Sequence
 from typing import Any
 
-from tussock.base import days as day_tools
 from tussock.base.columns import AREA, SMALL_LIQUID
+from tussock.base.days import find_longest, list_runs
 from tussock.base.stages import Site
-from tussock.base.text import show
+from tussock.base.text import show, show_window
 from tussock.base.verdicts import BY_BOAT, OUT_OF_REACH
 from tussock.prescribe.amounts import Amounts, Verdict
 from tussock.prescribe.judge import Ground, find_carrier
-from tussock.prescribe.seasons import show_window
 from tussock.trade.methods import NON_CHEMICAL, offer_non_chemical
 
 
@@ -37,7 +36,8 @@ def describe_unit(
     amounts: Amounts,
 ) -> dict[str, Any]:
     """Return the columns that a unit gains by its prescription."""
-    first, last = find_dates(chosen, site.season)
+    runs = () if chosen is None else list_runs(site.season, chosen.days)
+    longest = find_longest(runs)
     product = chosen.parts[0].component.product if chosen is not None and chosen.parts else None
     treatment = None if chosen is None else chosen.treatment
     return {
@@ -48,8 +48,9 @@ def describe_unit(
         "active": "" if product is None else product.active,
         **amounts.columns(),
         "annual_limit_used_pct": math.nan if chosen is None else chosen.used_pct,
-        "season_from": first,
-        "season_to": last,
+        "season_from": "" if longest is None else longest[0].isoformat(),
+        "season_to": "" if longest is None else longest[1].isoformat(),
+        "windows": runs,
         "status": "no_option" if chosen is None else "planned",
         "reason": _find_reason(site, ground, area_m2, patch, verdicts, chosen, amounts),
         "cautions": _find_cautions(ground, chosen),
@@ -68,17 +69,6 @@ def _find_reached(ground: Ground, verdicts: Sequence[Verdict], chosen: Verdict |
         return chosen.reached
     alone = not ground.counted_with and any(verdict.only_reach for verdict in verdicts)
     return OUT_OF_REACH if alone else ""
-
-
-def find_dates(chosen: Verdict | None, season: int) -> tuple[str, str]:
-    """Return first and last date of the longest run of days left to a treatment, as ISO dates."""
-    run = None if chosen is None else day_tools.longest_run(chosen.days)
-    if chosen is None or run is None:
-        return "", ""
-    if chosen.days.all():
-        return f"{season}-01-01", f"{season}-12-31"
-    first, last = day_tools.run_dates(run, season)
-    return first.isoformat(), last.isoformat()
 
 
 def _find_reason(

@@ -10,15 +10,15 @@ from typing import Final
 
 import numpy as np
 
-from tussock.base import days as day_tools
 from tussock.base.columns import RATE, UnitSystem
+from tussock.base.days import Season, all_days, span_days, window_days
 from tussock.base.records import DELIVERY, Operations, Product, Ruleset, Setback, Treatment
 from tussock.base.stages import SiteOptions
-from tussock.base.text import show_dose, show_length
+from tussock.base.text import show_date, show_dose, show_length, show_validity, show_window
 from tussock.base.units import INCH_M
 from tussock.base.verdicts import OUT_OF_REACH
 from tussock.prescribe.dose import Dose, Stand
-from tussock.prescribe.seasons import NamedDays, show_window
+from tussock.prescribe.seasons import NamedDays
 from tussock.trade import mixing
 from tussock.trade.methods import METHODS
 
@@ -256,54 +256,80 @@ def _name_way_out(item: SetbackInForce) -> str:
     return "a method without herbicide"
 
 
-def list_setback_days(items: list[SetbackInForce], system: UnitSystem) -> list[NamedDays]:
-    """Return the days that setbacks of a season leave open."""
+def list_setback_days(season: Season, items: list[SetbackInForce], system: UnitSystem) -> list[NamedDays]:
+    """Return the days of a season that setbacks with windows leave open."""
     named = []
     for item in items:
         setback = item.setback
         if setback.season is None and not setback.unless_surveyed:
             continue
-        closed = day_tools.all_days() if setback.season is None else day_tools.window_days(setback.season)
-        season = "" if setback.season is None else f", in force {show_window(setback.season)}"
-        named.append(NamedDays(f"{describe_setback(item, system)}{season}", ~closed, setback.unless_surveyed))
+        closed = all_days(season) if setback.season is None else window_days(season, setback.season)
+        when = "" if setback.season is None else f", in force {show_window(setback.season)}"
+        named.append(NamedDays(f"{describe_setback(item, system)}{when}", ~closed, setback.unless_surveyed))
     return named
 
 
-def list_own_days(treatment: Treatment, products: list[Product], options: SiteOptions) -> list[NamedDays]:
+def list_own_days(
+    season: Season, treatment: Treatment, products: list[Product], options: SiteOptions
+) -> list[NamedDays]:
     """Return the windows of the treatment, its plant stages, the labels, summer heat, and the site's closures."""
     named = []
     if treatment.season is not None:
-        days = day_tools.window_days(treatment.season)
+        days = window_days(season, treatment.season)
         named.append(NamedDays(f"treatment window {show_window(treatment.season)}", days, own=True))
     for name, window in treatment.windows.items():
-        named.append(NamedDays(f"{name} {show_window(window)}", day_tools.window_days(window), own=True))
+        named.append(NamedDays(f"{name} {show_window(window)}", window_days(season, window), own=True))
     for product in products:
         if product.season is not None:
-            days = day_tools.window_days(product.season)
+            days = window_days(season, product.season)
             named.append(NamedDays(f"label of {product.id}, {show_window(product.season)}", days))
         if product.heat_limit and options.hot_season is not None:
             name = f"heat limit of {product.id} ({product.heat_limit}), hot {show_window(options.hot_season)}"
-            named.append(NamedDays(name, ~day_tools.window_days(options.hot_season)))
+            named.append(NamedDays(name, ~window_days(season, options.hot_season)))
     for closure in options.closures:
         name = f"closure {closure.id} ({closure.reason}), {show_window(closure.season)}"
-        named.append(NamedDays(name, ~day_tools.window_days(closure.season), closure.unless_surveyed))
+        named.append(NamedDays(name, ~window_days(season, closure.season), closure.unless_surveyed))
     return named
 
 
-def list_interval_days(product: Product, dates: list[tuple[dt.date, str]], season: int) -> list[NamedDays]:
-    """Return the days left open by the least interval between applications of a product."""
+def list_ruleset_days(
+    season: Season, treatment: Treatment, rulesets: tuple[Ruleset, ...], accepted: tuple[str, ...]
+) -> list[NamedDays]:
+    """Return the days of a season that rule sets stand for; sets that the user accepts out of date bind no day.
+
+    On the other days the rules of a set are not known: no herbicide is planned then, nor other work that the set
+    forbids anywhere.
+    """
+    named = []
+    for ruleset in rulesets:
+        head = ruleset.ruleset
+        days = span_days(season, [(head.valid_from, head.valid_to)])
+        rules = [setback.forbids for setback in ruleset.setback if setback.forbids is not None]
+        binds = treatment.product is not None or any(rule.binds(treatment.method, []) for rule in rules)
+        if binds and head.title not in accepted and not days.all():
+            dates = show_validity(head.valid_from, head.valid_to)
+            named.append(NamedDays(f"rule set {head.title}, valid {dates}", days))
+    return named
+
+
+def list_interval_days(season: Season, product: Product, dates: list[tuple[dt.date, str]]) -> list[NamedDays]:
+    """Return the days of a season left open by the least interval between applications of a product.
+
+    After an application nothing may follow before the interval is over, whatever year that falls into. Before one that
+    is dated after the season the interval is kept as well.
+    """
     if product.min_interval_s is None:
         return []
-    days = round(product.min_interval_s / 86_400)
+    wait = dt.timedelta(days=math.ceil(product.min_interval_s / 86_400 - 1e-9))
     named = []
     for date, text in dates:
-        again = date + dt.timedelta(days=days)
-        if again.year < season:
-            continue
-        place = day_tools.day_index(f"{again:%m-%d}") if again.year == season else day_tools.DAYS_IN_CIRCLE
-        left = np.arange(day_tools.DAYS_IN_CIRCLE) >= place
-        name = f"interval of {days} days of {product.id} after {text}"
-        named.append(NamedDays(name, left))
+        span = (None, date - wait) if date > season.last else (date + wait, None)
+        days = span_days(season, [span])
+        if not days.all():
+            edge = (
+                f"not after {show_date(date - wait)}" if date > season.last else f"not before {show_date(date + wait)}"
+            )
+            named.append(NamedDays(f"interval of {wait.days} days of {product.id} after {text}, {edge}", days))
     return named
 
 

@@ -9,8 +9,9 @@ from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
 from tussock.base.columns import UnitSystem
+from tussock.base.days import Span
 from tussock.base.records import Product
-from tussock.base.text import show_dose
+from tussock.base.text import show_date, show_dose
 from tussock.trade.actives import key_active
 
 if TYPE_CHECKING:
@@ -24,8 +25,9 @@ class Use:
     """One use of an active on a piece of ground: dose [kg ae/ha], stems [1/ha], and where it stands written.
 
     A tank with several products of the active is one use. ``closes`` tells that nothing more of the active may follow
-    on that ground this year; ``date`` is that of a record; ``limit_kg_per_ha`` is the strictest yearly limit on the
-    labels of the products used, which goes on binding that ground, and ``label`` the product that it is of.
+    on that ground this year; ``date`` is that of a record of any year, and None for what is planned in the season;
+    ``limit_kg_per_ha`` is the strictest yearly limit on the labels of the products used, which goes on binding that
+    ground, and ``label`` the product that it is of.
     """
 
     active: str
@@ -38,12 +40,17 @@ class Use:
     limit_kg_per_ha: float = math.inf
     label: str = ""
 
+    def falls_in(self, year: Span) -> bool:
+        """Tell whether it counts in a label year; what is planned counts in each."""
+        return self.date is None or year[0] <= self.date <= year[1]
+
 
 @dataclass
 class Ledger:
     """Uses by ground. A piece of shared ground is known by the patches that share it.
 
-    The label year is the calendar year of the season; records of other years are left out when they are read.
+    It holds the whole history. Intervals look at every record; a yearly limit at those of a label year
+    (`base.days.list_label_years`, `Use.falls_in`).
     """
 
     records: dict[int, Use]
@@ -89,7 +96,7 @@ def find_year_limit(product: Product | None) -> float:
 
 
 def open_ledger(history: gpd.GeoDataFrame | None, products: Mapping[str, Product], system: UnitSystem) -> Ledger:
-    """Return a ledger with the earlier applications of the year.
+    """Return a ledger with the earlier applications, of every year.
 
     Parameters
     ----------
@@ -105,7 +112,7 @@ def open_ledger(history: gpd.GeoDataFrame | None, products: Mapping[str, Product
         for row in history.itertuples():
             stems = float(row.stems_per_ha)
             dose = show_dose(row.ae_kg_per_ha, system)
-            text = f"{row.label} of {row.date:%d %B %Y} ({row.product_id or row.active}, {dose})"
+            text = f"{row.label} of {show_date(row.date)} ({row.product_id or row.active}, {dose})"
             records[int(row.Index)] = Use(
                 active=key_active(row.active),
                 ae_kg_per_ha=float(row.ae_kg_per_ha),

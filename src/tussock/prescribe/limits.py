@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+
+import numpy as np
 
 from tussock.base.columns import DENSITY, UnitSystem
 from tussock.base.records import STEM_METHODS, Product, Treatment
@@ -108,6 +110,15 @@ def _check_count(product: Product, uses: list[Use]) -> list[str]:
         return []
     text = f"label of {product.id}: {count} of {most} applications a year are used on this ground"
     return [f"{text}; unlock: another product, or next year"]
+
+
+def find_strictest(results: Sequence[Limited]) -> Limited:
+    """Return the strictest of several results for one application, one for each label year that may count.
+
+    A refusal comes before what leaves the least share, and that before what uses most of the limit.
+    """
+    worst = min(results, key=lambda item: (not item.refusals, item.share, -np.nan_to_num(item.used_pct)))
+    return replace(worst, closes=any(item.closes for item in results))
 
 
 def _weaken(treatment: Treatment, component: Component, share: float) -> tuple[str, bool]:

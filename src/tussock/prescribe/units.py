@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
 from tussock.base.columns import UnitSystem
+from tussock.base.days import Span, list_label_years
 from tussock.base.findings import Finding, findings_table
 from tussock.base.records import Product, Setback, Treatment
 from tussock.base.stages import Measured, Prescribed, Repaired, Site, Zoned
@@ -19,8 +20,8 @@ from tussock.prescribe.describe import describe_option, describe_unit
 from tussock.prescribe.dose import Stand, find_dose
 from tussock.prescribe.kinds import check_kinds, check_species
 from tussock.prescribe.ledger import Ledger, Members, Use, find_year_limit, open_ledger
-from tussock.prescribe.limits import Limited, apply_limits, find_binding_limit
-from tussock.prescribe.seasons import NamedDays, intersect_seasons
+from tussock.prescribe.limits import Limited, apply_limits, find_binding_limit, find_strictest
+from tussock.prescribe.seasons import NamedDays, find_cut_windows, intersect_seasons
 from tussock.prescribe.stand import find_stands, share_stems
 from tussock.prescribe.uses import find_allowed_use
 from tussock.trade.actives import key_active
@@ -66,6 +67,7 @@ def prescribe_units(site: Site, repaired: Repaired, measured: Measured, zoned: Z
     judged = pd.DataFrame(options, columns=["unit_id", "treatment_id", "verdict", "reason", "reached"])
     compliance = find_compliance(site, zoned.nearness, units)
     told = [*check_kinds(site, repaired), *check_species(site, repaired)]
+    told += find_cut_windows(site.season, site.treatments or ())
     return Prescribed(units, judged, compliance, findings_table([*told, *desk.findings]))
 
 
@@ -96,7 +98,9 @@ class _Desk:
 
     def _list_own_days(self, treatment: Treatment) -> list[NamedDays]:
         products = [component.product for component in self._components[treatment.id]]
-        return judge.list_own_days(treatment, products, self.site.options)
+        site = self.site
+        named = judge.list_own_days(site.season, treatment, products, site.options)
+        return named + judge.list_ruleset_days(site.season, treatment, site.rulesets, site.options.accept_out_of_date)
 
     def _check_treatment(self, treatment: Treatment) -> list[str]:
         """Return the refusals that hold on every unit: no rules, label, listing, person."""
@@ -159,13 +163,16 @@ class _Desk:
         notes: list[str] = []
         forbidding = judge.find_forbidding(treatment, products, ground)
         refusals += judge.check_setbacks(forbidding, self.system)
-        windows += judge.list_setback_days(forbidding, self.system)
-        parts, missing = self._limit(treatment, stand, ground, records, members, windows)
+        windows += judge.list_setback_days(self.site.season, forbidding, self.system)
+        for product in products:
+            windows += self._list_interval_days(product, ground, records, members)
+        season = intersect_seasons(self.site.season, windows)
+        years = list_label_years(self.site.season, season.days)
+        parts, missing = self._limit(treatment, stand, ground, records, members, years)
         refusals += missing
         for part in parts:
             refusals += part.limited.refusals
             notes += part.limited.notes
-        season = intersect_seasons(windows)
         if season.refusal:
             refusals.append(season.refusal)
         limit = ground.reach.get(treatment.id)
@@ -186,8 +193,18 @@ class _Desk:
         if key not in self._mismatches:
             text = judge.describe_mismatch(treatment, species, growth_form)
             suits = treatment.suits(species, growth_form)
-            self._mismatches[key] = None if suits else Verdict(treatment, (text,), intersect_seasons(()).days)
+            self._mismatches[key] = (
+                None if suits else Verdict(treatment, (text,), intersect_seasons(self.site.season, ()).days)
+            )
         return self._mismatches[key]
+
+    def _list_interval_days(
+        self, product: Product, ground: judge.Ground, records: Sequence[int], members: Members
+    ) -> list[NamedDays]:
+        """Return the days that the interval of a product leaves open after every record of its active, of any year."""
+        uses = self.ledger.list_uses(product.active, records, members, ground.patch_id)
+        dates = [(use.date, use.text) for use in uses if use.date is not None]
+        return judge.list_interval_days(self.site.season, product, dates)
 
     def _limit(
         self,
@@ -196,19 +213,19 @@ class _Desk:
         ground: judge.Ground,
         records: tuple[int, ...],
         members: Members,
-        windows: list[NamedDays],
+        years: Sequence[Span],
     ) -> tuple[tuple[Part, ...], list[str]]:
-        """Find the doses of a tank and hold each active against the limits; intervals are added to the windows."""
+        """Find the doses of a tank and hold each active against the limits of each label year; the strictest binds."""
         components = self._components[treatment.id]
         tank = [judge.Dosed(item, find_dose(treatment, item.product, item.concentration, stand)) for item in components]
         missing = [f"no dose: {item.dose.missing}" for item in tank if item.dose.missing]
         limits: dict[str, Limited] = {}
         for active, own in {} if missing else group_by_active(tank).items():
             uses = self.ledger.list_uses(active, records, members, ground.patch_id)
-            dates = [(use.date, use.text) for use in uses if use.date is not None]
-            for item in own:
-                windows += judge.list_interval_days(item.component.product, dates, self.site.season)
-            limits[active] = apply_limits(treatment, own, stand, uses, self.system)
+            counted = [[use for use in uses if use.falls_in(year)] for year in years]
+            limits[active] = find_strictest(
+                [apply_limits(treatment, own, stand, item, self.system) for item in counted]
+            )
             if not math.isnan(limits[active].over) and self.ledger.has_planned(active, members, ground.patch_id):
                 self._flag_shared(ground, own[0].component.product.active, limits[active], members)
         parts = (
@@ -252,11 +269,13 @@ class _Desk:
         for place, chosen, ground, records, members in self._shared:
             for active, parts in group_by_active(chosen.parts).items():
                 uses = self.ledger.list_uses(active, records, members, ground.patch_id)
-                limit, _ = find_binding_limit([part.component.product for part in parts], uses)
-                used = (chosen.sum_ae(parts) + sum(use.ae_kg_per_ha for use in uses)) / limit * 100
-                known = rows[place]["annual_limit_used_pct"]
-                if used > 0 and not math.isinf(limit) and not known >= used:
-                    rows[place]["annual_limit_used_pct"] = used
+                for year in list_label_years(self.site.season, chosen.days):
+                    counted = [use for use in uses if use.falls_in(year)]
+                    limit, _ = find_binding_limit([part.component.product for part in parts], counted)
+                    used = (chosen.sum_ae(parts) + sum(use.ae_kg_per_ha for use in counted)) / limit * 100
+                    known = rows[place]["annual_limit_used_pct"]
+                    if used > 0 and not math.isinf(limit) and not known >= used:
+                        rows[place]["annual_limit_used_pct"] = used
 
     def _find_use(self, ground: judge.Ground) -> str:
         key = (ground.in_water, tuple(item.setback.id for item in ground.in_force))

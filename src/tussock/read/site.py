@@ -9,12 +9,13 @@ from pydantic import BeforeValidator, Field
 
 from tussock.base import units as u
 from tussock.base.columns import UnitSystem
-from tussock.base.days import SeasonWindow
+from tussock.base.days import Season, SeasonWindow
 from tussock.base.errors import Fault, InputError
 from tussock.base.findings import Finding, findings_table
-from tussock.base.records import Closure, Record, Ruleset, Text, _as_tuple
+from tussock.base.records import Closure, Record, Ruleset, SeasonDates, Text, _as_tuple
 from tussock.base.sources import find_inside, hash_file, is_inside
 from tussock.base.stages import BACKGROUND, LAYER_NAMES, Document, Layer, LayerName, Site, SiteOptions
+from tussock.base.text import show_dates, show_season, show_validity
 from tussock.read import catalog as catalog_files
 from tussock.read.approval import read_site_approval
 from tussock.read.keys import build_record, read_toml
@@ -28,7 +29,7 @@ class SiteHeader(Record):
     """``[site]``."""
 
     name: Text
-    season: int = Field(ge=1900, le=2200)
+    season: SeasonDates
     crs: Text = "auto"
     units: UnitSystem = "us"
     crs_area_tolerance: u.Share = 0.001
@@ -117,13 +118,10 @@ def read_site(path: str | Path, *, allow_outside: bool = False) -> Site:
         spec.layers.terrain, folder, layers, allow_outside=allow_outside
     )
     background, background_findings = _read_background(spec.site.map_background, folder, allow_outside)
-    findings = (
-        layer_findings
-        + terrain_findings
-        + background_findings
-        + _check_dates(rulesets, spec.site.season, spec.site.accept_out_of_date, path.name)
-    )
     header = spec.site
+    season = header.season.season()
+    findings = layer_findings + terrain_findings + background_findings
+    findings += _check_dates(rulesets, season, header.accept_out_of_date, path.name)
     options = SiteOptions(
         crs=header.crs,
         units=header.units,
@@ -141,7 +139,7 @@ def read_site(path: str | Path, *, allow_outside: bool = False) -> Site:
     site_document = catalog_files._document("site", path.name, text, data)
     return Site(
         name=header.name,
-        season=header.season,
+        season=season,
         options=options,
         path=path,
         layers=layers,
@@ -227,28 +225,33 @@ def _read_layers(
     return layers, documents, findings
 
 
-def _check_dates(rulesets: list[Ruleset], season: int, accepted: tuple[str, ...], where: str) -> list[Finding]:
+def _check_dates(rulesets: list[Ruleset], season: Season, accepted: tuple[str, ...], where: str) -> list[Finding]:
     """Refuse a rule set whose dates miss the season; say so where they cover a part, and where a set is a draft."""
     findings, faults = [], []
+    named = show_season(season)
     for ruleset in rulesets:
         header = ruleset.ruleset
-        first, last = header.valid_from, header.valid_to
-        dates = f"{first or 'the start'} to {last or 'further notice'}"
-        if (last is not None and last.year < season) or (first is not None and first.year > season):
-            if header.title in accepted:
+        title, dates = header.title, show_validity(header.valid_from, header.valid_to)
+        first, last = header.valid_from or season.first, header.valid_to or season.last
+        accept = f'accept_out_of_date = ["{title}"]'
+        if last < season.first or first > season.last:
+            if title in accepted:
                 done = f"used all the same: accept_out_of_date names it (valid {dates})"
-                findings.append(Finding("read", "rules", header.title, f"not valid in {season}", done))
+                findings.append(Finding("read", "rules", title, f"not valid in {named}", done))
             else:
-                need = f'load a set for {season}, or accept this one by name: accept_out_of_date = ["{header.title}"]'
-                faults.append(Fault(where, f'rule set "{header.title}"', f"valid {dates}, season {season}", need))
-        elif (last is not None and last < last.replace(year=season, month=12, day=31)) or (
-            first is not None and first > first.replace(year=season, month=1, day=1)
-        ):
-            done = "used for the whole season; check the part outside its dates"
-            findings.append(Finding("read", "rules", header.title, f"valid {dates}, not all of {season}", done))
+                need = f"load a set for {named}, or accept this one by name: {accept}"
+                faults.append(Fault(where, f'rule set "{title}"', f"valid {dates}, season {named}", need))
+        elif first > season.first or last < season.last:
+            covered = show_dates(max(first, season.first), min(last, season.last))
+            done = (
+                f"outside {covered} no herbicide is planned, nor other work that it forbids anywhere; {accept} opens it"
+            )
+            if title in accepted:
+                done = "used for the whole season: accept_out_of_date names it; check the part outside its dates"
+            findings.append(Finding("read", "rules", title, f"valid {dates}, not all of season {named}", done))
         if header.status == "draft":
             done = "it can refuse, but no unit passes as checked by it"
-            findings.append(Finding("read", "rules", header.title, "a draft rule set", done))
+            findings.append(Finding("read", "rules", title, "a draft rule set", done))
     if faults:
         raise InputError(faults)
     return findings

@@ -21,6 +21,7 @@ if TYPE_CHECKING:
     import geopandas as gpd
     import pandas as pd
 
+    from tussock.base.days import Season
     from tussock.base.records import Product
     from tussock.base.stages import Layer, SiteOptions
 
@@ -286,9 +287,9 @@ def _shorten(names: list[str], most: int = 6) -> str:
 
 
 def set_history_values(
-    layer: Layer, frame: gpd.GeoDataFrame, products: dict[str, Product], season: int
+    layer: Layer, frame: gpd.GeoDataFrame, products: dict[str, Product], season: Season
 ) -> tuple[gpd.GeoDataFrame, list[Fault], list[Finding]]:
-    """Give earlier applications their active, dose [kg ae/ha] and date; those of another year do not count."""
+    """Give earlier applications their active, dose [kg ae/ha] and date; those outside the season do not count."""
     where = place_of(layer)
     faults: list[Fault] = []
     findings: list[Finding] = []
@@ -307,10 +308,10 @@ def set_history_values(
     frame["stems_per_ha"] = read_numbers(layer.frame, density, where, rows, faults, above=False)
     frame["date"] = _read_dates(frame, where, rows, faults)
     frame["label"] = [f"record {place + 1}" for place in range(len(frame))]
-    other = np.array([date is not None and date.year != season for date in frame["date"]], dtype=bool)
+    other = np.array([date is not None and not season.holds(date) for date in frame["date"]], dtype=bool)
     for place in np.flatnonzero(other).tolist():
         what = f"applied on {frame['date'].iloc[place]}"
-        done = f"does not count towards the limits of {season}"
+        done = f"does not count towards the limits of season {season}"
         findings.append(Finding("repair", "history", rows[place], what, done, "info"))
     return frame[~other], faults, findings
 

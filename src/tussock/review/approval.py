@@ -84,11 +84,14 @@ def approve_folder(
     private = None if key is None else signing.read_private_key(key, passphrase)
     refuse_unread(folder, delivered)
     catalog = read_catalog(delivered.run["documents"])
+    season = catalog.season
+    if season is None:  # a document without one is not complete, and refused above
+        raise InputError(Fault("run.json", "site.season", "nothing", "write the plan anew"))
     content = make_content(
         take_prints(delivered, catalog),
         describe_rulesets(catalog.rulesets, _list_rules(delivered.run)),
         site=catalog.name,
-        season=catalog.season,
+        season=season,
         datum=name_datum(delivered.layers["patches"].crs),
         run_sha256=delivered.hashes.get("run.json", ""),
         approved_by=approved_by.strip(),

@@ -8,8 +8,10 @@ from typing import Any, Final, TypeVar
 
 from pydantic import BaseModel, ValidationError
 
+from tussock.base.days import Season
 from tussock.base.errors import QuantityError
-from tussock.base.records import Closure, Operations, Product, Ruleset, Setback, Treatment
+from tussock.base.records import Closure, Operations, Product, Ruleset, SeasonDates, Setback, Treatment
+from tussock.base.text import show_season, show_validity
 from tussock.base.units import parse_quantity
 from tussock.review.rows import Row, violation, warning
 from tussock.trade import actives
@@ -29,7 +31,7 @@ class Catalog:
     Attributes
     ----------
     season
-        Year of the plan; 0 where the site document gives none.
+        Days of the plan; None where the site document gives none.
     sliver_area_m2
         Pieces under this area were merged by the plan.
     accuracy_m
@@ -41,7 +43,7 @@ class Catalog:
     """
 
     name: str = ""
-    season: int = 0
+    season: Season | None = None
     units: str = ""
     sliver_area_m2: float = _SLIVER_M2
     accuracy_m: Mapping[str, float] = field(default_factory=dict)
@@ -53,6 +55,7 @@ class Catalog:
     operations: Operations | None = None
     hot_season: tuple[str, str] | None = None
     closures: tuple[Closure, ...] = ()
+    accepted: tuple[str, ...] = ()
     rows: tuple[Row, ...] = ()
     complete: bool = True
 
@@ -133,17 +136,17 @@ def _read_site(found: list[tuple[str, Mapping[str, Any]]], rows: list[Row]) -> d
     closures = content.get("closure", [])
     built = [_build(Closure, item, f"{name}, closure", rows) for item in closures if isinstance(item, Mapping)]
     hot = header.get("hot_season")
-    season = header.get("season")
-    if not isinstance(season, int):
-        rows.append(violation(f"run.json, {name}, site.season", repr(season), "a year"))
+    dates = _build(SeasonDates, header.get("season"), f"{name}, site.season", rows)
+    accepted = header.get("accept_out_of_date", [])
     return {
         "name": str(header.get("name", "")),
-        "season": season if isinstance(season, int) else 0,
+        "season": None if dates is None else dates.season(),
         "units": str(header.get("units", "us")),
         "sliver_area_m2": _SLIVER_M2 if sliver is None else _read_size(sliver, "m2", f"{name}, site.sliver_area", rows),
         "accuracy_m": accuracy,
         "hot_season": (str(hot[0]), str(hot[1])) if isinstance(hot, list) and len(hot) == _ENDS else None,
         "closures": tuple(item for item in built if item is not None),
+        "accepted": tuple(map(str, accepted)) if isinstance(accepted, list) else (str(accepted),),
     }
 
 
@@ -155,9 +158,9 @@ def _read_size(text: object, unit: str, where: str, rows: list[Row]) -> float:
         return 0.0
 
 
-def _build(model: type[ModelT], content: Mapping[str, Any], where: str, rows: list[Row]) -> ModelT | None:
+def _build(model: type[ModelT], content: Any, where: str, rows: list[Row]) -> ModelT | None:
     try:
-        return model.model_validate(dict(content))
+        return model.model_validate(dict(content) if isinstance(content, Mapping) else content)
     except (ValidationError, QuantityError) as error:
         rows.append(violation(f"run.json, {where}", _shorten(error), "", "what rests on this document is not checked"))
         return None
@@ -212,10 +215,10 @@ def list_drafts(catalog: Catalog) -> list[Row]:
         if header.status == "draft":
             note = "it can refuse, but nothing passes as checked by it"
             rows.append(warning(f"rule set {header.title}", "status draft", "status checked", note))
-        first, last = header.valid_from, header.valid_to
-        if catalog.season and (
-            (first is not None and first.year > catalog.season) or (last is not None and last.year < catalog.season)
+        first, last, season = header.valid_from, header.valid_to, catalog.season
+        if season is not None and (
+            (first is not None and first > season.last) or (last is not None and last < season.first)
         ):
-            found = f"valid {first or 'from the start'} to {last or 'further notice'}"
-            rows.append(warning(f"rule set {header.title}", found, f"a set for {catalog.season}"))
+            found = f"valid {show_validity(first, last)}"
+            rows.append(warning(f"rule set {header.title}", found, f"a set for {show_season(season)}"))
     return rows

@@ -2,18 +2,20 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+import datetime as dt
+from collections.abc import Callable, Iterator
 from typing import Final
 
 import numpy as np
 
+from tussock.base.records import Treatment
+from tussock.base.text import show_season, show_validity, show_window
 from tussock.review.evidence import Evidence
 from tussock.review.rows import Row, info, pick_rows, violation, warning
-from tussock.review.seasons import Days, find_planned, find_window
+from tussock.review.seasons import Stretch, find_planned
 
 #: Words of a unit whose dates hold only after a survey.
 SURVEYED: Final = "allowed if surveyed"
-_END_OF_FEBRUARY: Final = 58
 
 
 def check_dates(evidence: Evidence) -> list[Row]:
@@ -33,43 +35,64 @@ def check_dates(evidence: Evidence) -> list[Row]:
     return [*rows, *_check_surveys(evidence), info("plan.gpkg", f"dates of {len(units)} units")]
 
 
-def _list_windows(evidence: Evidence, place: int) -> Iterator[tuple[str, Days]]:
-    """Yield what bounds the dates of a treatment, whatever the ground: a name, and the days that it leaves open."""
-    treatment = evidence.treatments[place]
+def _list_windows(evidence: Evidence, place: int) -> Iterator[tuple[str, Callable[[Stretch], bool]]]:
+    """Yield what bounds the dates of a treatment, whatever the ground: a name, and a test of planned days."""
+    treatment, catalog = evidence.treatments[place], evidence.catalog
     if treatment.season is not None:
-        yield f"{' to '.join(treatment.season)}, the window of {treatment.id}", find_window(treatment.season)
+        yield f"{show_window(treatment.season)}, the window of {treatment.id}", _keeps(treatment.season)
     for name, window in treatment.windows.items():
-        yield f"{' to '.join(window)}, {name}", find_window(window)
+        yield f"{show_window(window)}, {name}", _keeps(window)
+    for closure in catalog.closures:
+        if not closure.unless_surveyed:
+            yield f"outside closure {closure.id}, {show_window(closure.season)}", _avoids(closure.season)
+    yield from _list_label_windows(evidence, treatment)
+    for ruleset in catalog.rulesets:
+        head = ruleset.ruleset
+        forbids = [setback.forbids for setback in ruleset.setback if setback.forbids is not None]
+        about = treatment.product is not None or any(rule.binds(treatment.method, []) for rule in forbids)
+        if about and head.title not in catalog.accepted:
+            dates = show_validity(head.valid_from, head.valid_to)
+            yield f"the days of rule set {head.title}, valid {dates}", _lies_in(head.valid_from, head.valid_to)
+
+
+def _list_label_windows(evidence: Evidence, treatment: Treatment) -> Iterator[tuple[str, Callable[[Stretch], bool]]]:
+    """Yield what bounds the dates of a herbicide: its labels, and summer heat."""
+    catalog = evidence.catalog
     for product, _ in evidence.components(treatment):
         if product is None:
             continue
         if product.season is not None:
-            yield f"{' to '.join(product.season)}, the label of {product.id}", find_window(product.season)
-        hot = evidence.catalog.hot_season
+            yield f"{show_window(product.season)}, the label of {product.id}", _keeps(product.season)
+        hot = catalog.hot_season
         if product.heat_limit and hot is not None:
-            yield f"outside the heat of {' to '.join(hot)} for {product.id}", ~find_window(hot)
-    for closure in evidence.catalog.closures:
-        if not closure.unless_surveyed:
-            yield f"outside closure {closure.id}, {' to '.join(closure.season)}", ~find_window(closure.season)
+            yield f"outside the heat of {show_window(hot)} for {product.id}", _avoids(hot)
+
+
+def _keeps(window: tuple[str, str]) -> Callable[[Stretch], bool]:
+    return lambda days: days.keeps(window)
+
+
+def _avoids(window: tuple[str, str]) -> Callable[[Stretch], bool]:
+    return lambda days: not days.meets(window)
+
+
+def _lies_in(first: dt.date | None, last: dt.date | None) -> Callable[[Stretch], bool]:
+    return lambda days: days.lies_in(first, last)
 
 
 def _find_fault(
-    evidence: Evidence, windows: dict[str, list[tuple[str, Days]]], treatment: str, first: str, last: str
+    evidence: Evidence, windows: dict[str, list[tuple[str, Callable[[Stretch], bool]]]], treatment: str, *ends: str
 ) -> str:
     """Return what is expected of a pair of dates where they are wrong; an empty text where they are not."""
     if not treatment:
-        return "" if first == last == "" else "no dates where nothing is planned"
-    days = find_planned(first, last)
+        return "" if ends == ("", "") else "no dates where nothing is planned"
+    days = find_planned(*ends)
     if days is None:
         return "two dates, such as 2027-07-01 and 2027-09-30"
-    if int(first[:4]) != evidence.catalog.season:
-        return f"a first day in {evidence.catalog.season}"
-    for name, window in windows.get(treatment, []):
-        left = window.copy()
-        left[_END_OF_FEBRUARY] |= window[_END_OF_FEBRUARY + 1]  # the 28th stands for the 29th in a common year
-        if (days & ~left).any():
-            return f"within {name}"
-    return ""
+    season = evidence.catalog.season
+    if season is not None and not days.lies_in(season.first, season.last):
+        return f"within the season {show_season(season)}"
+    return next((f"within {name}" for name, holds in windows.get(treatment, []) if not holds(days)), "")
 
 
 def _check_surveys(evidence: Evidence) -> list[Row]:
@@ -80,9 +103,8 @@ def _check_surveys(evidence: Evidence) -> list[Row]:
     codes, pairs = evidence.unit_dates, evidence.date_pairs
     rows: list[Row] = []
     for closure in [item for item in evidence.catalog.closures if item.unless_surveyed]:
-        closed = find_window(closure.season)
-        hits = np.array([days is not None and bool((days & closed).any()) for days in pairs], dtype=bool)[codes]
-        name = f"closure {closure.id}, {' to '.join(closure.season)}"
+        hits = np.array([days is not None and days.meets(closure.season) for days in pairs], dtype=bool)[codes]
+        name = f"closure {closure.id}, {show_window(closure.season)}"
         rows += pick_rows(
             hits & ~said,
             lambda k, name=name: violation(f"unit {ids[k]}", f"dates in {name}", SURVEYED),  # type: ignore[misc]

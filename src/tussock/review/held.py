@@ -15,7 +15,7 @@ from tussock.base.units import FOOT_M
 from tussock.review.catalog import Catalog
 from tussock.review.columns import code_pairs, find_places, read_number, read_si
 from tussock.review.delivered import Delivered
-from tussock.review.seasons import Days, find_planned
+from tussock.review.seasons import Stretch, find_planned
 from tussock.review.stands import Stand, find_stand
 from tussock.trade.actives import name_active
 
@@ -138,7 +138,7 @@ class Held:
         return code_pairs(self.units["season_from"], self.units["season_to"])
 
     @cached_property
-    def date_pairs(self) -> list[Days | None]:
+    def date_pairs(self) -> list[Stretch | None]:
         """Days of every pair of dates among the units; None where they are no dates."""
         return [find_planned(*pair) for pair in self._date_codes[0]]
 

@@ -49,7 +49,7 @@ def check_run(evidence: Evidence) -> list[Row]:
     options = options if isinstance(options, dict) else {}
     pairs: list[tuple[str, Any, Any]] = [
         ("site", run.get("site"), catalog.name),
-        ("season", run.get("season"), catalog.season),
+        ("season", run.get("season"), None if catalog.season is None else catalog.season.to_json()),
         ("units", run.get("units"), catalog.units),
         ("options.sliver_area_m2", options.get("sliver_area_m2"), catalog.sliver_area_m2),
     ]

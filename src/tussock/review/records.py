@@ -14,7 +14,7 @@ from tussock.base.text import join_words, show, show_dose
 from tussock.review.evidence import Evidence
 from tussock.review.records_file import Entry, read_records
 from tussock.review.rows import Row, info, violation, warning
-from tussock.review.seasons import find_planned, find_window
+from tussock.review.seasons import find_planned
 from tussock.review.tanks import find_forbidden, find_unlisted
 from tussock.review.treated_amounts import OVER, check_dose
 from tussock.trade.record_fields import list_fields
@@ -168,7 +168,7 @@ def _check_rules(evidence: Evidence, place: int, entry: Entry, where: str) -> li
     one = Evidence(replace(evidence.delivered, layers={**evidence.delivered.layers, "units": frame}), evidence.catalog)
     days = find_planned(entry.date, entry.date) if entry.date else None
     for number, (_, setback) in enumerate(evidence.catalog.setbacks()):
-        closed = days is None or bool((days & find_window(setback.season)).any())
+        closed = days is None or days.meets(setback.season)
         if evidence.listed[number][place] and closed and find_forbidden(one, setback)[0]:
             note = f"forbidden within setback {setback.id}; {setback.source}"
             rows.append(violation(f"{where}, product", f"{product.id} by {method}", "not on this unit", note))

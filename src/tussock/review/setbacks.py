@@ -14,7 +14,6 @@ from tussock.review.dates import SURVEYED
 from tussock.review.evidence import Evidence
 from tussock.review.measured import Measured
 from tussock.review.rows import Row, info, pick_rows, violation, warning
-from tussock.review.seasons import find_window
 from tussock.review.tanks import find_forbidden
 
 FloatArray = NDArray[np.float64]
@@ -206,8 +205,7 @@ def check_forbidden(evidence: Evidence) -> list[Row]:
 
 def find_closed(evidence: Evidence, item: Measured) -> BoolArray:
     """Tell on which units the planned dates meet the season of a setback; a unit without dates meets every season."""
-    closed = find_window(item.setback.season)
-    hits = [days is None or bool((days & closed).any()) for days in evidence.date_pairs]
+    hits = [days is None or days.meets(item.setback.season) for days in evidence.date_pairs]
     return np.array(hits, dtype=bool)[evidence.unit_dates]
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import Final
 
 from tussock.base.records import Combination, Setback
+from tussock.base.text import show_window
 
 #: How a rule ends that a survey can lift.
 UNLESS_SURVEYED: Final = ", unless a survey lifts it"
@@ -106,4 +107,4 @@ def name_task(setback: Setback) -> str:
 
 def describe_season(setback: Setback) -> str:
     """Return the days on which a rule is in force; an empty text for the whole year."""
-    return f"in force {setback.season[0]} to {setback.season[1]} (month-day)" if setback.season else ""
+    return f"in force {show_window(setback.season)}" if setback.season else ""

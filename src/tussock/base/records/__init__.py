@@ -27,7 +27,7 @@ from tussock.base.records.rules import (
     RulesetHeader,
     Setback,
 )
-from tussock.base.records.season import FollowUp, Priorities, Regrowth, SeasonCalendar, Weight
+from tussock.base.records.season import FollowUp, Priorities, Regrowth, SeasonCalendar, SeasonDates, Weight
 from tussock.base.records.words import (
     DELIVERY,
     STEM_METHODS,
@@ -73,6 +73,7 @@ __all__ = [
     "Ruleset",
     "RulesetHeader",
     "SeasonCalendar",
+    "SeasonDates",
     "Setback",
     "ShareRange",
     "SpeedMPerS",

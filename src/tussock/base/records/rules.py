@@ -222,6 +222,12 @@ class RulesetHeader(Record):
     status: Literal["checked", "draft"] = "draft"
     listed_only: bool = False
 
+    @model_validator(mode="after")
+    def _runs_forward(self) -> Self:
+        if self.valid_from is not None and self.valid_to is not None and self.valid_to < self.valid_from:
+            raise QuantityError(f"valid_from {self.valid_from}, valid_to {self.valid_to}; give the earlier day first")
+        return self
+
 
 class Ruleset(Record):
     """A rule set as its file gives it."""

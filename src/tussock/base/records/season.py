@@ -1,17 +1,79 @@
-"""In: keys and values of operations files about the season. Out: priorities, calendar, regrowth and the years after."""
+"""In: keys and values of site and operations files of the season. Out: its dates, priorities, calendar, years after."""
 
 from __future__ import annotations
 
 import datetime as dt
-from typing import Annotated, Self
+import re
+from typing import Annotated, Any, Final, Self
 
-from pydantic import BeforeValidator, Field, model_validator
+from pydantic import BeforeValidator, ConfigDict, Field, ValidationInfo, field_validator, model_validator
 
 from tussock.base import units as u
+from tussock.base.days import MOST_DAYS, Season, year_season
 from tussock.base.errors import QuantityError
 from tussock.base.records.words import GrowthForm, LowerWords, MethodName, Record, Text, Words, _as_tuple
 
 Weight = Annotated[float, Field(ge=0, allow_inf_nan=False)]
+
+
+_YEARS: Final = (1900, 2200)
+
+
+def _day(value: Any) -> Any:
+    if isinstance(value, str) and re.fullmatch(r"\d{4}-\d{2}-\d{2}", value):
+        try:
+            value = dt.date.fromisoformat(value)
+        except ValueError as error:
+            raise QuantityError(f'"{value}", a day that does not exist; write such as 2027-09-30') from error
+    if not isinstance(value, dt.date) or isinstance(value, dt.datetime):
+        raise QuantityError(f"{value!r}; write a day as year, month and day, such as 2027-05-17")
+    if not _YEARS[0] <= value.year <= _YEARS[1]:
+        raise QuantityError(f"{value}; give a year from {_YEARS[0]} to {_YEARS[1]}")
+    return value
+
+
+class SeasonDates(Record):
+    """``season``: a year, or ``{ from, to, name }`` with full dates; the name is optional."""
+
+    model_config = ConfigDict(populate_by_name=False)
+
+    first: Annotated[dt.date, BeforeValidator(_day)] = Field(alias="from")
+    last: Annotated[dt.date, BeforeValidator(_day)] = Field(alias="to")
+    name: Text | None = None
+
+    @model_validator(mode="before")
+    @classmethod
+    def _spell_out(cls, value: Any) -> Any:
+        if isinstance(value, dict):
+            return value
+        if not isinstance(value, int) or isinstance(value, bool) or not _YEARS[0] <= value <= _YEARS[1]:
+            raise QuantityError(
+                f"{value!r}; write a year from {_YEARS[0]} to {_YEARS[1]} without quotes, such as 2027, or its dates: "
+                "{ from = 2026-10-01, to = 2027-09-30 }"
+            )
+        return {"from": dt.date(value, 1, 1), "to": dt.date(value, 12, 31)}
+
+    @field_validator("last")
+    @classmethod
+    def _runs_forward(cls, value: dt.date, info: ValidationInfo) -> dt.date:
+        first = info.data.get("first")
+        if first is None:  # a fault of its own
+            return value
+        if value < first:
+            raise QuantityError(f"{value}, before from, {first}; give the earlier day in from")
+        days = (value - first).days + 1
+        if days > MOST_DAYS:
+            raise QuantityError(f"{value}, {days} days after from, {first}; a season has at most {MOST_DAYS} days")
+        return value
+
+    def season(self) -> Season:
+        """Return the season, by its name, else by its year or years, else by its dates."""
+        first, last = self.first, self.last
+        year = year_season(first.year)
+        if self.name is None and (first, last) == (year.first, year.last):
+            return year
+        years = str(first.year) if first.year == last.year else f"{first.year}/{last.year % 100:02}"
+        return Season(first, last, self.name or years)
 
 
 class Priorities(Record):
