@@ -8,13 +8,12 @@ from dataclasses import dataclass, field
 from typing import Any, TypeVar
 
 import numpy as np
-from numpy.typing import NDArray
 
 from tussock.base.days import DaySet
 from tussock.base.records import STEM_METHODS, Operations, Treatment
 from tussock.prescribe.judge import Dosed
 from tussock.prescribe.limits import Limited
-from tussock.prescribe.stand import take_share
+from tussock.prescribe.stand import UnitStems, take_share
 from tussock.trade.actives import key_active
 from tussock.trade.calibration import find_spray_seconds
 
@@ -69,6 +68,14 @@ class Verdict:
             part.dose.ae_kg_per_ha * (self.stem_share if self.by_stems else part.limited.share) for part in parts
         )
 
+    def find_most_l(self, area_m2: float) -> float:
+        """Return the most liquid that the limits of acid equivalent leave on a unit [L]."""
+        tank = group_by_active(self.parts).values()
+        return min(
+            own[0].limited.left_kg_per_ha * area_m2 / 10_000 / sum(part.component.ae_kg_per_l for part in own)
+            for own in tank
+        )
+
     @property
     def used_pct(self) -> float:
         """Share of the tightest yearly limit in use [%]; nan without one."""
@@ -117,7 +124,7 @@ def find_amounts(
     verdict: Verdict | None,
     unit: Mapping[str, Any],
     patch: Mapping[str, Any],
-    stems: NDArray[np.int64] | None,
+    stems: UnitStems,
     operations: Operations | None,
 ) -> Amounts:
     """Find the amounts of one unit.
@@ -131,7 +138,7 @@ def find_amounts(
     patch
         With ``cover_pct, cover_low_pct, cover_high_pct``.
     stems
-        Whole stems of each class on the unit; None where none are mapped.
+        Whole stems of each class on the unit.
     operations
         Flow of the equipment, where the treatment gives none.
     """
@@ -140,16 +147,18 @@ def find_amounts(
         return Amounts(likely, low, high)
     treatment = verdict.treatment
     if not verdict.parts:
-        woody = stems is not None and patch["growth_form"] != "herbaceous"
-        return Amounts(likely, low, high, stems=float(stems.sum()) if stems is not None and woody else math.nan)
+        woody = patch["growth_form"] != "herbaceous"
+        return Amounts(likely, low, high, stems=float(stems.count.sum()) if woody and stems.is_mapped else math.nan)
     first = verdict.parts[0]
     treated = cuts = left = math.nan
     if first.dose.by_stems:
-        own = np.zeros(len(first.dose.spray_l_by_class), dtype=np.int64) if stems is None else stems
-        taken = take_share(own, verdict.stem_share)
+        own = stems.count
+        each_l = np.array(first.dose.spray_l_by_class)
+        taken = take_share(own, verdict.stem_share, each_l, verdict.find_most_l(float(unit["area_m2"])))
         treated, left = float(taken.sum()), float(own.sum() - taken.sum())
-        spray_l = float(np.dot(taken, first.dose.spray_l_by_class))
-        cuts = float(np.dot(taken, first.dose.cuts_by_class)) if treatment.method == "stem_injection" else math.nan
+        spray_l = float(np.dot(taken, each_l))
+        if treatment.method == "stem_injection" and treatment.counts_cuts:
+            cuts = float(np.dot(taken, first.dose.cuts_by_class))
     else:
         spray_l = likely / 10_000 * first.dose.spray_l_per_ha
     product_l = spray_l * first.concentration

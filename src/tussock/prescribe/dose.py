@@ -16,12 +16,12 @@ FloatArray = NDArray[np.float64]
 
 @dataclass(frozen=True)
 class Stand:
-    """Stems of a patch by diameter class, and its cover.
+    """Stems of a patch or a unit by diameter class, and its cover.
 
     Attributes
     ----------
     stems_per_ha
-        All stems on the gross area; nan where unknown.
+        All stems on the ground; nan where unknown.
     classes
         Diameter [m] (nan where unknown) and share of the stems, for each class.
     cover
@@ -56,6 +56,8 @@ class Dose:
     spray_l_by_class, cuts_by_class
         Liquid and injection cuts for one stem of each class (stem methods), else empty; cuts are nan where no rule
         counts them.
+    by_stems
+        Whether amounts follow from stems.
     missing
         What is not known and stops the dose from being found; empty where nothing is.
     """
@@ -64,12 +66,8 @@ class Dose:
     spray_l_per_ha: float = math.nan
     spray_l_by_class: tuple[float, ...] = ()
     cuts_by_class: tuple[float, ...] = ()
+    by_stems: bool = False
     missing: str = ""
-
-    @property
-    def by_stems(self) -> bool:
-        """Whether amounts follow from stems."""
-        return bool(self.spray_l_by_class)
 
 
 def find_dose(treatment: Treatment, product: Product, concentration: float, stand: Stand) -> Dose:
@@ -84,7 +82,7 @@ def find_dose(treatment: Treatment, product: Product, concentration: float, stan
     concentration
         Share of the product in the mix.
     stand
-        Stems of the patch; only stem methods look at it.
+        Stems of the unit; only stem methods look at it.
 
     Returns
     -------
@@ -111,11 +109,10 @@ def _find_stem_dose(treatment: Treatment, stand: Stand) -> Dose:
     each = treatment.dose_per_stem_l
     if each is None and treatment.method == "cut_stump":
         each = treatment.dose_per_cut_l
-    counted = treatment.cut_per_diameter_m is not None or treatment.cut_spacing_m is not None
-    if (each is None or counted) and not (diameters_m > 0).all():
+    if (each is None or treatment.counts_cuts) and not (diameters_m > 0).all():
         return Dose(missing="no stem diameter is mapped; unlock: give stem_diameter_in")
     cuts = np.full(len(diameters_m), math.nan)
-    if counted:
+    if treatment.counts_cuts:
         cuts = stems.count_cuts(
             diameters_m, per_diameter_m=treatment.cut_per_diameter_m, spacing_m=treatment.cut_spacing_m
         ).astype(float)
@@ -129,4 +126,4 @@ def _find_stem_dose(treatment: Treatment, stand: Stand) -> Dose:
     else:
         area = stems.find_band_area_m2(diameters_m, treatment.band_height_m or math.nan)
         liquid = stems.find_area_dose_l(area, treatment.dose_per_bark_area_l_per_m2 or math.nan)
-    return Dose(spray_l_by_class=tuple(liquid.tolist()), cuts_by_class=tuple(cuts.tolist()))
+    return Dose(spray_l_by_class=tuple(liquid.tolist()), cuts_by_class=tuple(cuts.tolist()), by_stems=True)

@@ -32,6 +32,11 @@ class Component:
     product: Product
     concentration: float
 
+    @property
+    def ae_kg_per_l(self) -> float:
+        """Acid equivalent that it brings into the mix [kg/L]."""
+        return self.concentration * self.product.strength_kg_per_l
+
 
 @dataclass(frozen=True)
 class Dosed:
@@ -149,7 +154,7 @@ def check_person(product: Product, operations: Operations | None) -> list[str]:
 def check_stems(treatment: Treatment, stand: Stand, system: UnitSystem) -> list[str]:
     """Refuse stems outside the diameters that a treatment is for."""
     window = treatment.stem_diameter_m
-    if window is None:
+    if window is None or stand.stems_per_ha == 0:
         return []
     span = " to ".join(_show_diameter(end, system) for end in window)
     diameters, shares = stand.diameters_m, stand.shares

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from typing import Final
 
 import numpy as np
 
@@ -14,6 +15,9 @@ from tussock.base.text import show_dose
 from tussock.prescribe.dose import Stand
 from tussock.prescribe.judge import LIMIT_TOLERANCE, Component, Dosed, check_application
 from tussock.prescribe.ledger import Use, find_year_limit
+
+#: Areas are true to this, relative, and so are stems for an area.
+_AREA_TOLERANCE: Final = 1e-5
 
 
 @dataclass(frozen=True)
@@ -32,6 +36,8 @@ class Limited:
         Whether no further use of the active is left on this ground this year.
     over, most
         Yearly total that was asked for where it is over the limit, and that limit [kg ae/ha], else nan.
+    left_kg_per_ha
+        Most of the active that one application may put on the ground, by the limits of ae [kg ae/ha].
     """
 
     refusals: tuple[str, ...] = ()
@@ -41,6 +47,7 @@ class Limited:
     closes: bool = False
     over: float = math.nan
     most: float = math.nan
+    left_kg_per_ha: float = math.inf
 
 
 def apply_limits(
@@ -58,7 +65,7 @@ def apply_limits(
         The products of one active in the tank, each with its dose: whatever salt or ester they are, their acid
         equivalents add up, and the strictest of their labels binds.
     stand
-        Stems of the patch.
+        Stems on the unit's own ground.
     uses
         Other uses of the active on this ground this year.
     system
@@ -99,7 +106,16 @@ def apply_limits(
         stems.closes or year.closes,
         year.over,
         year.most,
+        _find_left(products, uses),
     )
+
+
+def _find_left(products: Sequence[Product], uses: Sequence[Use]) -> float:
+    """Return the most acid equivalent that the limits leave for one application [kg ae/ha]; inf without a limit."""
+    single = [item.limit_per_application_kg_per_ha for item in products]
+    before = sum(use.ae_kg_per_ha for use in uses)
+    limits = [value for value in single if value is not None]
+    return max(min([*limits, find_binding_limit(products, uses)[0] - before]), 0.0)
 
 
 def _check_count(product: Product, uses: list[Use]) -> list[str]:
@@ -118,7 +134,8 @@ def find_strictest(results: Sequence[Limited]) -> Limited:
     A refusal comes before what leaves the least share, and that before what uses most of the limit.
     """
     worst = min(results, key=lambda item: (not item.refusals, item.share, -np.nan_to_num(item.used_pct)))
-    return replace(worst, closes=any(item.closes for item in results))
+    left = min(item.left_kg_per_ha for item in results)
+    return replace(worst, closes=any(item.closes for item in results), left_kg_per_ha=left)
 
 
 def _weaken(treatment: Treatment, component: Component, share: float) -> tuple[str, bool]:
@@ -135,16 +152,23 @@ def _limit_stems(
     treatment: Treatment, products: list[Product], stand: Stand, uses: list[Use], system: UnitSystem
 ) -> Limited:
     limits = [item.limit_stems_per_year_per_ha for item in products if item.limit_stems_per_year_per_ha is not None]
-    if not limits or treatment.method not in STEM_METHODS or not stand.stems_per_ha > 0:
+    if not limits or treatment.method not in STEM_METHODS or stand.stems_per_ha == 0:
         return Limited()
     limit = min(limits)
+    name = f"limit of {products[0].active} in stems"
+    if math.isnan(stand.stems_per_ha):
+        text = f"{name}: {_show_stems(limit, system)} a year, and no stems are mapped"
+        return Limited((f"{text}; unlock: give stems_per_acre or stem_count, or a stems layer",))
     before = sum(use.stems_per_ha for use in uses)
     left = max(limit - before, 0.0)
     used = min(before + stand.stems_per_ha, limit) / limit * 100
-    if stand.stems_per_ha <= left * (1 + LIMIT_TOLERANCE):
-        return Limited(used_pct=used, closes=stand.stems_per_ha >= left * (1 - LIMIT_TOLERANCE))
+    if stand.stems_per_ha <= left * (1 + _AREA_TOLERANCE):
+        return Limited(used_pct=used, closes=stand.stems_per_ha >= left * (1 - _AREA_TOLERANCE))
     asked, most = (_show_stems(value, system) for value in (before + stand.stems_per_ha, limit))
-    text = f"limit of {products[0].active} in stems: {asked} of {most} a year"
+    text = f"{name}: {asked} of {most} a year"
+    if treatment.spray_volume_l_per_ha is not None:
+        need = "a dose for each stem or cut in place of spray_volume, so that stems can be left out, or next year"
+        return Limited((f"{text}, and the dose is stated for the ground; unlock: {need}",))
     if treatment.up_to_limit is False or left == 0:
         return Limited((f"{text}, {_show_stems(left, system)} left; unlock: up_to_limit = true, or next year",))
     note = f"{text}: planned up to the limit, the other stems wait for another year"

@@ -1,8 +1,9 @@
-"""In: patches, a stem table, units. Out: the stems of each patch by diameter class, and whole stems for each unit."""
+"""In: patches, a stem table, units. Out: the stems of each unit by diameter class: how dense, and whole ones."""
 
 from __future__ import annotations
 
 import math
+from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -15,6 +16,25 @@ if TYPE_CHECKING:
     import geopandas as gpd
 
 Classes = dict[str, list[tuple[float, float]]]
+IntArray = NDArray[np.int64]
+FloatArray = NDArray[np.float64]
+
+
+@dataclass(frozen=True)
+class UnitStems:
+    """Stems of a unit: its stand, and how many stand there of each class, shape (classes,).
+
+    Stems drawn as points make the stand of the unit that they stand on. Others are taken as spread evenly over the
+    patch: their density is that of the patch, on each of its units.
+    """
+
+    stand: Stand
+    count: IntArray
+
+    @property
+    def is_mapped(self) -> bool:
+        """Whether stems are mapped, be it none."""
+        return not math.isnan(self.stand.stems_per_ha)
 
 
 def find_stands(patches: gpd.GeoDataFrame, stems: gpd.GeoDataFrame | None) -> dict[str, Stand]:
@@ -61,45 +81,63 @@ def _list_classes(patches: gpd.GeoDataFrame, stems: gpd.GeoDataFrame | None) -> 
     return table
 
 
-def share_stems(
-    patches: gpd.GeoDataFrame, units: gpd.GeoDataFrame, stands: dict[str, Stand], stems: gpd.GeoDataFrame | None
-) -> dict[str, NDArray[np.int64]]:
-    """Return whole stems of each class for each unit; those of a patch add up to the patch's.
+def list_unit_stems(
+    patches: gpd.GeoDataFrame, units: gpd.GeoDataFrame, stems: gpd.GeoDataFrame | None
+) -> dict[str, UnitStems]:
+    """Return the stems of each unit; the whole stems of the units of a patch add up to the patch's.
 
-    Stems that were drawn as points stand in the unit that they lie in; others are shared by area.
+    Parameters
+    ----------
+    patches, stems
+        See `find_stands`.
+    units
+        Indexed by ``unit_id``: ``patch_id, area_m2`` and geometry.
 
     Returns
     -------
     dict
-        Unit id -> stems of each class, shape (classes,).
+        Unit id -> its stems.
     """
+    stands = find_stands(patches, stems)
     drawn = _count_drawn(units, stands, stems)
-    shared: dict[str, NDArray[np.int64]] = {}
+    listed: dict[str, UnitStems] = {}
     area = units["area_m2"]
     gross_m2: dict[Any, float] = patches["area_m2"].to_dict()
     for patch_id, rows in units.groupby("patch_id", sort=False).indices.items():
         stand = stands[str(patch_id)]
-        ids = units.index[rows]
-        if math.isnan(stand.stems_per_ha):
-            continue
-        if str(patch_id) in drawn:
-            shared |= {str(unit_id): drawn[str(patch_id)].get(str(unit_id), _none(stand)) for unit_id in ids}
-            continue
+        ids = [str(unit_id) for unit_id in units.index[rows]]
         own = area.iloc[rows].to_numpy(dtype=float)
-        total = stand.stems_per_ha * gross_m2[patch_id] / 10_000 * stand.shares
-        whole = np.column_stack([_share_whole(own, round(float(count))) for count in total])
-        shared |= {str(unit_id): whole[place] for place, unit_id in enumerate(ids)}
-    return shared
+        if math.isnan(stand.stems_per_ha):
+            listed |= {unit_id: UnitStems(stand, _none(stand)) for unit_id in ids}
+        elif str(patch_id) in drawn:
+            counts = drawn[str(patch_id)]
+            listed |= {
+                unit_id: _stand_on(stand, counts.get(unit_id, _none(stand)), area_m2)
+                for unit_id, area_m2 in zip(ids, own.tolist(), strict=True)
+            }
+        else:
+            total = stand.stems_per_ha * gross_m2[patch_id] / 10_000 * stand.shares
+            whole = np.column_stack([_share_whole(own, round(float(count))) for count in total])
+            listed |= {unit_id: UnitStems(stand, whole[place]) for place, unit_id in enumerate(ids)}
+    return listed
 
 
-def _none(stand: Stand) -> NDArray[np.int64]:
+def _stand_on(patch: Stand, count: IntArray, area_m2: float) -> UnitStems:
+    """Return the stems of a unit whose stems were drawn; classes that do not stand on it are left out."""
+    there = np.flatnonzero(count)
+    total = int(count.sum())
+    classes = tuple((patch.classes[place][0], float(count[place]) / total) for place in there.tolist())
+    return UnitStems(Stand(total / (area_m2 / 10_000), classes, patch.cover), count[there])
+
+
+def _none(stand: Stand) -> IntArray:
     return np.zeros(len(stand.classes), dtype=np.int64)
 
 
-def _share_whole(weights: NDArray[np.float64], total: int) -> NDArray[np.int64]:
+def _share_whole(weights: NDArray[np.float64], total: int) -> IntArray:
     """Share a whole number by weights; the largest remainders get what is left."""
     exact = weights / weights.sum() * total
-    whole: NDArray[np.int64] = np.floor(exact).astype(np.int64)
+    whole: IntArray = np.floor(exact).astype(np.int64)
     left = total - int(whole.sum())
     whole[np.argsort(-(exact - whole), kind="stable")[:left]] += 1
     return whole
@@ -107,12 +145,12 @@ def _share_whole(weights: NDArray[np.float64], total: int) -> NDArray[np.int64]:
 
 def _count_drawn(
     units: gpd.GeoDataFrame, stands: dict[str, Stand], stems: gpd.GeoDataFrame | None
-) -> dict[str, dict[str, NDArray[np.int64]]]:
+) -> dict[str, dict[str, IntArray]]:
     """Count stems drawn as points in the unit of their patch that they lie in (the nearest one, on an edge).
 
     A stem lies in its patch, so the least distance is 0 but for rounding, in metres or in degrees.
     """
-    counted: dict[str, dict[str, NDArray[np.int64]]] = {}
+    counted: dict[str, dict[str, IntArray]] = {}
     if stems is None or stems.geometry.isna().any():
         return counted
     places = units.groupby("patch_id", sort=False).indices
@@ -134,11 +172,32 @@ def _find_class(sizes: list[float], size: float) -> int:
     return sizes.index(round(size, 6)) if not math.isnan(size) else len(sizes) - 1
 
 
-def take_share(stems: NDArray[np.int64], share: float) -> NDArray[np.int64]:
-    """Return the stems that a limit leaves, in whole stems of each class, rounded down in all.
+def take_share(stems: IntArray, share: float, each_l: FloatArray, most_l: float) -> IntArray:
+    """Return the stems that a limit leaves, in whole stems of each class.
 
-    Areas are true to 1e-5, so a limit for an area is counted with that: 399.999 stems are 400.
+    Parameters
+    ----------
+    stems
+        Stems of each class, shape (classes,).
+    share
+        Share of the stems that is left, rounded down in all. Areas are true to 1e-5, so a limit for an area is counted
+        with that: 399.999 stems are 400.
+    each_l
+        Liquid that one stem of each class takes [L].
+    most_l
+        Most liquid on the unit [L]: thick stems that would take more are left, thinner ones taken in their place.
     """
     total = int(stems.sum())
     treated = min(math.floor(total * share * (1 + 1e-5) + 1e-9), total)
-    return stems if treated == total else _share_whole(stems.astype(float), treated)
+    if treated == total:
+        return stems
+    taken = _share_whole(stems.astype(float), treated)
+    by_size = np.argsort(each_l, kind="stable").tolist()
+    for place in reversed(by_size):
+        over = float(np.dot(taken, each_l)) - most_l * (1 + 1e-5)
+        if over > 0:
+            taken[place] -= min(taken[place], math.ceil(over / each_l[place] - 1e-9))
+    for place in by_size if taken.sum() < treated else ():
+        room = (most_l * (1 + 1e-5) - float(np.dot(taken, each_l))) / each_l[place]
+        taken[place] += min(stems[place] - taken[place], treated - taken.sum(), math.floor(room + 1e-9))
+    return taken

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 from tussock.base.columns import UnitSystem
 from tussock.base.days import Span, list_label_years
 from tussock.base.findings import Finding, findings_table
-from tussock.base.records import Product, Setback, Treatment
+from tussock.base.records import STEM_METHODS, Product, Setback, Treatment
 from tussock.base.stages import Measured, Prescribed, Repaired, Site, Zoned
 from tussock.base.text import show_dose
 from tussock.base.verdicts import ON_FOOT
@@ -22,7 +22,7 @@ from tussock.prescribe.kinds import check_kinds, check_species
 from tussock.prescribe.ledger import Ledger, Members, Use, find_year_limit, open_ledger
 from tussock.prescribe.limits import Limited, apply_limits, find_binding_limit, find_strictest
 from tussock.prescribe.seasons import NamedDays, find_cut_windows, intersect_seasons
-from tussock.prescribe.stand import find_stands, share_stems
+from tussock.prescribe.stand import list_unit_stems
 from tussock.prescribe.uses import find_allowed_use
 from tussock.trade.actives import key_active
 
@@ -82,8 +82,7 @@ class _Desk:
         stem_rows = None if stems is None else stems.frame
         self.ledger: Ledger = open_ledger(None if history is None else history.frame, site.products, self.system)
         self.patches: dict[Any, dict[Any, Any]] = measured.patches.drop(columns="geometry").to_dict("index")
-        self.stands: dict[str, Stand] = find_stands(measured.patches, stem_rows)
-        self.stems = share_stems(measured.patches, zoned.units, self.stands, stem_rows)
+        self.stems = list_unit_stems(measured.patches, zoned.units, stem_rows)
         self.in_force = _group_setbacks(site, zoned.nearness)
         self.reach = _group_limits(zoned.reach)
         self.counted = _find_counted(repaired, list(self.patches))
@@ -127,7 +126,7 @@ class _Desk:
             if len(members) > 1:
                 self._shared.append((self._count, chosen, ground, records, members))
         self._count += 1
-        amounts = find_amounts(chosen, unit, patch, self.stems.get(unit_id), self.site.operations)
+        amounts = find_amounts(chosen, unit, patch, self.stems[unit_id], self.site.operations)
         row = describe_unit(self.site, ground, float(unit["area_m2"]), patch, verdicts, chosen, amounts)
         row["allowed_use"] = self._find_use(ground)
         return row, [describe_option(unit_id, verdict, chosen) for verdict in verdicts]
@@ -152,7 +151,7 @@ class _Desk:
         mismatch = self._find_mismatch(treatment, ground.species, ground.growth_form)
         if mismatch is not None:
             return mismatch
-        stand = self.stands[ground.patch_id]
+        stand = self.stems[ground.unit_id].stand
         products = [component.product for component in self._components[treatment.id]]
         refusals = list(self._static[treatment.id])
         if ground.counted_with:
@@ -247,7 +246,9 @@ class _Desk:
 
     def _enter(self, chosen: Verdict, ground: judge.Ground, members: Members) -> None:
         """Write the doses chosen into the ledger, those of one active in the tank as one use."""
-        stems_per_ha = self.stands[ground.patch_id].stems_per_ha * chosen.stem_share if chosen.by_stems else 0.0
+        stand = self.stems[ground.unit_id].stand
+        by_stem = chosen.treatment.method in STEM_METHODS and stand.stems_per_ha > 0
+        stems_per_ha = stand.stems_per_ha * chosen.stem_share if by_stem else 0.0
         for active, parts in group_by_active(chosen.parts).items():
             dose = chosen.sum_ae(parts)
             labels = [part.component.product for part in parts]

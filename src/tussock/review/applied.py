@@ -8,8 +8,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tussock.base.records import STEM_METHODS, Treatment
+from tussock.base.units import HECTARE_M2
 from tussock.review.doses import find_liquid_l_per_ha, find_partners_l
 from tussock.review.evidence import Evidence
+from tussock.review.stems import find_drawn_units
 from tussock.trade.actives import key_active
 
 if TYPE_CHECKING:
@@ -84,5 +86,8 @@ def _find_stems(evidence: Evidence, treatment: Treatment, unit: NDArray[np.intp]
     strength = 0.0 if product is None else product.strength_kg_per_l
     full = find_liquid_l_per_ha(evidence, treatment, unit) * part * strength
     share = np.divide(planned, full, out=np.ones_like(full), where=full > 0)
-    stems: FloatArray = density * np.fmin(share, 1.0)
-    return stems
+    stems = density * np.fmin(share, 1.0)
+    area_ha = evidence.units["area_m2"].to_numpy()[unit] / HECTARE_M2
+    counted = np.nan_to_num(evidence.units["stems"].to_numpy()[unit]) / area_ha
+    drawn = find_drawn_units(evidence)[unit] & (treatment.spray_volume_l_per_ha is None)
+    return np.where(drawn, counted, stems)

@@ -122,16 +122,20 @@ def _check_allowed(
     faults = {place: find_standing_faults(evidence, item) for place, item in enumerate(evidence.treatments)}
     options = evidence.options
     suits = find_suits(evidence)
+    fits = np.array([find_fitting(evidence, item) for item in evidence.treatments], dtype=bool)
+    fits = fits.reshape(len(evidence.treatments), len(evidence.units))
     forbidden = find_forbidden_all_year(evidence)
     open_rows = np.flatnonzero(known & np.isin(verdict, ("chosen", "allowed")))
     some, what = unit[open_rows], treatment[open_rows]
     bad = np.array([bool(faults[place]) for place in what.tolist()], dtype=bool)
-    bad |= ~suits[what, evidence.unit_patch[some]] | forbidden[what, some]
+    bad |= ~suits[what, evidence.unit_patch[some]] | ~fits[what, some] | forbidden[what, some]
 
     def describe(k: int) -> Row:
         reasons = list(faults[int(what[k])])
         if not suits[what[k], evidence.unit_patch[some[k]]]:
             reasons.append("not for this plant")
+        if not fits[what[k], some[k]]:
+            reasons.append("not for stems of that diameter")
         if forbidden[what[k], some[k]]:
             reasons.append("forbidden by a setback in force")
         row = options.iloc[open_rows[k]]
@@ -188,8 +192,6 @@ def find_suits(evidence: Evidence) -> BoolArray:
     code = np.array([known[pair] for pair in pairs], dtype=np.intp)
     table = np.array([[item.suits(*pair) for pair in known] for item in evidence.treatments], dtype=bool)
     table = table.reshape(len(evidence.treatments), len(known))[:, code]
-    fits = [find_fitting(evidence, item) for item in evidence.treatments]
-    table = table & np.array(fits, dtype=bool).reshape(table.shape)
     return np.column_stack([table, np.ones(len(table), dtype=bool)])
 
 

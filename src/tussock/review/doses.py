@@ -51,10 +51,17 @@ AMOUNTS: Final = {
 
 
 def find_liquid_l_per_ha(evidence: Evidence, treatment: Treatment, unit: NDArray[np.intp]) -> FloatArray:
-    """Return the mix on a hectare of treated ground of some units [L/ha]; nan where no stems are mapped."""
+    """Return the mix on a hectare of treated ground of some units [L/ha]; nan where no stems are mapped.
+
+    Where a stem on an edge leaves it open, what fits the dose that the unit states is taken.
+    """
     if treatment.spray_volume_l_per_ha is not None:
         return np.full(len(unit), treatment.spray_volume_l_per_ha)
-    return find_stem_liquid_l_per_ha(evidence, treatment)[evidence.unit_patch[unit]]
+    low, high = find_stem_liquid_l_per_ha(evidence, treatment, unit)
+    product = evidence.product(treatment)
+    part = (treatment.concentration or 0.0) * (math.nan if product is None else product.strength_kg_per_l)
+    stated = evidence.units["ae_kg_per_ha"].to_numpy()[unit] / part
+    return np.where(high > low, np.clip(np.nan_to_num(stated), low, high), low)
 
 
 def find_full_dose(evidence: Evidence) -> FloatArray:

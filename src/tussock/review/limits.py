@@ -12,6 +12,7 @@ import shapely
 from numpy.typing import NDArray
 
 from tussock.base.columns import DOSE
+from tussock.base.records import STEM_METHODS
 from tussock.base.text import show_dose
 from tussock.review.applied import list_applied
 from tussock.review.columns import find_places, read_number
@@ -230,6 +231,13 @@ def _check_counts(evidence: Evidence, ledger: Ledger) -> list[Row]:
             _name(evidence, applied, k), f"{total[k]:.5g} stems/ha", f"at most {most[k]:.5g} stems/ha in the year"
         ),
         total,
+    )
+    unit, treatment = (applied[name].to_numpy(dtype=np.intp) for name in ("unit", "treatment"))
+    by_stem = np.array([item.method in STEM_METHODS for item in evidence.treatments] + [False])[treatment]
+    unknown = np.isnan(np.r_[evidence.stand.per_ha, np.nan])[evidence.unit_patch[unit]]
+    rows += pick_rows(
+        by_stem & unknown & np.isfinite(most),
+        lambda k: violation(_name(evidence, applied, k), "no stems are mapped", f"at most {most[k]:.5g} stems/ha"),
     )
     done = _count_applications(ledger)
     number = _list_limits(evidence, applied, "max_applications_per_year")

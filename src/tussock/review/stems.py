@@ -68,23 +68,58 @@ def _count_steps(steps: FloatArray) -> FloatArray:
     return counted
 
 
-def find_stem_liquid_l_per_ha(evidence: Evidence, treatment: Treatment) -> FloatArray:
-    """Return the mix of a stem method on a hectare of each patch [L/ha], shape (patches,)."""
+def find_stem_liquid_l_per_ha(
+    evidence: Evidence, treatment: Treatment, unit: IntArray
+) -> tuple[FloatArray, FloatArray]:
+    """Return the least and the most mix of a stem method on a hectare of some units [L/ha], shape (n,).
+
+    Stems mapped as points are taken with the ground of the unit that they stand on; a point on the edge of two units
+    may stand on either. Other stems are spread evenly over their patch.
+    """
     stand = evidence.stand
     each, _ = find_liquid_per_stem(treatment, stand.diameter_m)
-    return stand.add_up(each * stand.class_per_ha)
+    low = stand.add_up(each * stand.class_per_ha)[evidence.unit_patch[unit]]
+    high = low.copy()
+    drawn = _count_drawn(evidence)
+    if drawn is not None:
+        sure, maybe, placed = drawn
+        own = np.isin(evidence.unit_patch[unit], placed)
+        area_ha = evidence.units["area_m2"].to_numpy()[unit[own]] / HECTARE_M2
+        surely, perhaps = (
+            np.bincount(units, each[item] * count, minlength=len(evidence.units))
+            for units, item, count in (sure, maybe)
+        )
+        low[own] = surely[unit[own]] / area_ha
+        high[own] = (surely + perhaps)[unit[own]] / area_ha
+    return low, high
+
+
+def find_drawn_units(evidence: Evidence) -> BoolArray:
+    """Tell which units belong to a patch whose stems were mapped as points, shape (u,)."""
+    drawn = _count_drawn(evidence)
+    own: BoolArray = np.isin(evidence.unit_patch, () if drawn is None else drawn[2])
+    return own
 
 
 def find_fitting(evidence: Evidence, treatment: Treatment) -> BoolArray:
-    """Tell for which patches a treatment is made by the diameters of their stems, shape (patches,)."""
+    """Tell on which units a treatment is made for the diameters of the stems, shape (u,).
+
+    On a unit of a patch whose stems were mapped as points, those that surely stand on it count.
+    """
     stand = evidence.stand
     if treatment.stem_diameter_m is None:
-        return np.ones(len(stand.per_ha), dtype=bool)
+        return np.ones(len(evidence.units), dtype=bool)
     low, high = treatment.stem_diameter_m
     fits = (stand.diameter_m >= low - _SLACK) & (stand.diameter_m <= high + _SLACK)
     every = np.bincount(stand.patch, ~fits, minlength=len(stand.per_ha)) == 0
-    some: BoolArray = every & (np.bincount(stand.patch, minlength=len(stand.per_ha)) > 0)
-    return some
+    every &= np.bincount(stand.patch, minlength=len(stand.per_ha)) > 0
+    fitting: BoolArray = np.r_[every, False][evidence.unit_patch]
+    drawn = _count_drawn(evidence)
+    if drawn is not None:
+        (unit, item, _), _, _ = drawn
+        odd = np.bincount(unit, ~fits[item], minlength=len(evidence.units)) > 0
+        fitting = np.where(find_drawn_units(evidence), ~odd, fitting)
+    return fitting
 
 
 @dataclass(frozen=True)
@@ -146,6 +181,13 @@ def _sum_pairs(counted: Counted) -> dict[tuple[int, int], float]:
 
 def _count_drawn(evidence: Evidence) -> tuple[Counted, Counted, IntArray] | None:
     """Return stems mapped as points by unit and class: those that surely stand there, those on an edge; the patches."""
+    if "drawn_stems" not in evidence.memo:
+        evidence.memo["drawn_stems"] = _place_drawn(evidence)
+    drawn: tuple[Counted, Counted, IntArray] | None = evidence.memo["drawn_stems"]
+    return drawn
+
+
+def _place_drawn(evidence: Evidence) -> tuple[Counted, Counted, IntArray] | None:
     table = evidence.stems
     place = find_places(evidence.patches["patch_id"], table["patch_id"])
     drawn = np.flatnonzero((place >= 0) & np.isfinite(table["lon"].to_numpy()))
@@ -198,7 +240,8 @@ def check_stems(evidence: Evidence, share: FloatArray) -> list[Row]:
     shares = share_stems(evidence, own)
     where = np.searchsorted(own, shares.unit)
     low, high = (np.bincount(where, number, minlength=len(own)) * share[own] for number in (shares.least, shares.most))
-    off = np.maximum(np.maximum(low - _WHOLE - stems[own], stems[own] - high - _WHOLE), 0.0)
+    rounded = np.where(share[own] < 1, np.bincount(where, minlength=len(own)), 0)  # a limit leaves whole stems
+    off = np.maximum(np.maximum(low - rounded - _WHOLE - stems[own], stems[own] - high - _WHOLE), 0.0)
     rows += pick_rows(
         ~(off <= 0),
         lambda k: violation(

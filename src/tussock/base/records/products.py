@@ -262,6 +262,11 @@ class Treatment(Record):
         """Delivery class of the method."""
         return DELIVERY[self.method]
 
+    @property
+    def counts_cuts(self) -> bool:
+        """Whether the treatment says how many injection cuts a stem takes."""
+        return self.cut_per_diameter_m is not None or self.cut_spacing_m is not None
+
     def suits(self, species: str, growth_form: str) -> bool:
         """Tell whether the treatment is for a species of a growth form (each key given must match)."""
         names = [name.casefold() for name in self.species]
