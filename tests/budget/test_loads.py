@@ -92,3 +92,37 @@ def test_units_of_one_day_are_filled_from_the_same_loads(sites, operations, trea
     assert days.loc[0, "mix_gal"] == pytest.approx(2 * mix, rel=1e-4)
     assert days.loc[0, "loads"] == 5  # 18.4 gal in 4 gal, not 3 + 3
     assert days.loc[0, "last_load_gal"] == pytest.approx(2 * mix - 16, rel=1e-3)
+
+
+def test_mixes_of_different_strength_are_not_blended(sites, operations):
+    """Two patches of 0.918 acre, half infested: 9.18 gal each at 20 gal/acre.
+
+    4 % of a 4 lb/gal product at 20 gal/acre is 3.2 lb/acre. On B 6.4 of the 8 lb are used already, so 1.6 lb/acre are
+    left: a mix of 2 %. One mix of 3 % for both would put 2.4 lb/acre on B, 8.8 of 8.
+    """
+    treatment = """
+[[treatment]]
+id = "spot"
+growth_form = ["herbaceous"]
+method = "foliar_spot"
+product = "glyphosate-aquatic"
+concentration = "4 %"
+spray_volume = "20 gal/acre"
+equipment = "pack"
+up_to_limit = true
+"""
+    record = {"product_id": "glyphosate-aquatic", "ae_lb_per_acre": 6.4, "date": "2027-04-15"}
+    plan = sites.plan(
+        [patch("A", 0), patch("B", 500)],
+        treatments=treatment,
+        operations=operations,
+        rules=NO_RULES,
+        history=[record | {"geometry": feet_box(480, -20, 720, 220)}],
+    )
+    days = plan.work["day_mixes"]
+    assert len(days["crew_day"].unique()) == 1
+    assert sorted(days["concentration_pct"].tolist()) == pytest.approx([2, 4])
+    gallons = 200 * 200 / 43560 / 2 * 20
+    assert days["mix_gal"].tolist() == pytest.approx([gallons] * 2, rel=1e-4)
+    ounces = sorted(days["product_fl_oz"].tolist())
+    assert ounces == pytest.approx([gallons * 0.02 * 128, gallons * 0.04 * 128], rel=1e-4)

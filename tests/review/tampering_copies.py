@@ -115,6 +115,12 @@ def _double_first_mix(page: Any) -> None:
     page.cell(2, 6).value *= 2
 
 
+def _weaken_first_day(page: Any) -> None:
+    """The first mix of the first day at half its strength: everything that is filled from it gets the other dose."""
+    names = [cell.value for cell in page[1]]
+    page.cell(2, names.index("product_fl_oz") + 1).value /= 2
+
+
 def _move_first_day(page: Any) -> None:
     page.cell(2, 3).value = "2027-01-01"
 
@@ -130,6 +136,7 @@ def _set_season(page: Any) -> None:
 falsifies_files("work")(_edit_workbook("Money", _set_money))
 falsifies_files("work")(_edit_workbook("Assumptions", _set_season))
 falsifies_files("work")(_edit_workbook("Loads by unit", _double_first_mix))
+falsifies_files("work")(_edit_workbook("Loads by day", _weaken_first_day))
 falsifies_files("work")(_edit_workbook("Calendar", _move_first_day))
 falsifies_files("work")(_edit_workbook("Findings", lambda page: page.delete_rows(2, 20)))
 

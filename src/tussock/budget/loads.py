@@ -20,8 +20,11 @@ if TYPE_CHECKING:
 #: Amounts of a mix, all in litres.
 AMOUNTS: Final = ("mix_l", "product_l", "partner_l", "water_l", "oil_l", "dye_l", "adjuvant_l")
 _LOADS: Final = ("loads", "full_load_l", "last_load_l", "product_per_load_l", "product_last_load_l")
-UNIT_COLUMNS: Final = ("unit_id", "patch_id", "treatment_id", "product_id", "equipment", *AMOUNTS, *_LOADS)
-DAY_COLUMNS: Final = ("crew_day", "date", "crew", "treatment_id", "product_id", "equipment", *AMOUNTS, *_LOADS)
+_MIX: Final = ("treatment_id", "product_id", "equipment", *AMOUNTS, *_LOADS, "concentration_pct")
+UNIT_COLUMNS: Final = ("unit_id", "patch_id", *_MIX)
+DAY_COLUMNS: Final = ("crew_day", "date", "crew", *_MIX)
+#: Shares of a mix that agree to so many places are of one mix.
+_PLACES: Final = 8
 _CLOSE: Final = 1e-9
 
 
@@ -54,6 +57,7 @@ def list_unit_mixes(site: Site, operations: Operations | None, units: pd.DataFra
         amounts = find_mix_amounts(unit)
         own = {"unit_id": unit_id, "patch_id": unit["patch_id"], "treatment_id": treatment.id}
         own |= {"product_id": unit["product_id"], "equipment": treatment.equipment or ""}
+        own |= {"concentration_pct": float(unit["concentration_pct"])}
         rows.append(own | amounts | find_loads(amounts, find_capacity_l(operations, treatment)))
     return pd.DataFrame(rows, columns=list(UNIT_COLUMNS))
 
@@ -94,7 +98,10 @@ def find_loads(amounts: Mapping[str, float], capacity_l: float | None) -> dict[s
 def list_day_mixes(
     site: Site, operations: Operations | None, unit_mixes: pd.DataFrame, crew_days: pd.DataFrame
 ) -> pd.DataFrame:
-    """Return the mixes of every crew day: units of one treatment that day are filled from the same loads.
+    """Return the mixes of every crew day: units of one treatment and one mix that day are filled from the same loads.
+
+    Units of a treatment that a limit left a weaker mix for are a mix of their own: blended with the others, they would
+    get more than the limit.
 
     Parameters
     ----------
@@ -108,7 +115,7 @@ def list_day_mixes(
     Returns
     -------
     DataFrame
-        As the unit mixes, by crew day and treatment. The amounts of a unit are the sum over its days.
+        As the unit mixes, by crew day, treatment and mix. The amounts of a unit are the sum over its days.
     """
     import pandas as pd
 
@@ -116,10 +123,14 @@ def list_day_mixes(
         return pd.DataFrame([], columns=list(DAY_COLUMNS))
     treatments = {item.id: item for item in site.treatments or ()}
     joined = crew_days[["crew_day", "date", "crew", "unit_id", "share"]].merge(unit_mixes, on="unit_id")
+    parts = [f"share_{name}" for name in AMOUNTS[1:]]
+    joined[parts] = joined[list(AMOUNTS[1:])].div(joined["mix_l"], axis=0).round(_PLACES)
     for name in AMOUNTS:
         joined[name] *= joined["share"]
-    keys = ["crew_day", "date", "crew", "treatment_id", "product_id", "equipment"]
-    summed = joined.groupby(keys, sort=False)[list(AMOUNTS)].sum(min_count=1).reset_index()
+    keys = ["crew_day", "date", "crew", "treatment_id", "product_id", "equipment", *parts]
+    sums = {name: (name, lambda amounts: amounts.sum(min_count=1)) for name in AMOUNTS}
+    by_mix = joined.groupby(keys, sort=False, dropna=False)
+    summed = by_mix.agg(concentration_pct=("concentration_pct", "first"), **sums).reset_index()
     days: list[dict[Any, Any]] = summed.to_dict("records")
     rows = [day | find_loads(day, find_capacity_l(operations, treatments[day["treatment_id"]])) for day in days]
     return pd.DataFrame(rows, columns=list(DAY_COLUMNS))

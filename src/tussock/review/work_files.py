@@ -71,6 +71,7 @@ def check_work(evidence: Evidence) -> list[Row]:
     rows += _check_findings(evidence, pages)
     rows += _check_cautions(evidence, pages)
     rows += _check_loads(evidence, pages.get("Loads by unit", []))
+    rows += _check_day_loads(evidence, pages.get("Loads by day"), pages.get("Calendar", []))
     rows += _check_money(evidence, pages.get("Money", []))
     rows += _check_bid(evidence, pages.get("Bid schedule"))
     rows += _check_calendar(evidence, pages.get("Calendar"))
@@ -151,6 +152,60 @@ def _compare_about(main: list[dict[Any, Any]], page: list[dict[str, Any]]) -> li
             where = f"plan.xlsx, Assumptions, {' '.join(key)}"
             rows.append(violation(where, text[:80], f"{wanted[key][0][:80]}, as in plan.gpkg, about"))
     return _cap(rows)
+
+
+def _check_day_loads(
+    evidence: Evidence, page: list[dict[str, Any]] | None, calendar: list[dict[str, Any]]
+) -> list[Row]:
+    """Check that each day's mixes are those of its units, so that no unit gets a mix of another strength.
+
+    Without a calendar the days of a unit are not known: then the mixes of all days are held against all units.
+    """
+    if page is None:
+        return []
+    laid_out = [work for work in calendar if work.get("crew_day") is not None]
+    placed = laid_out or [{"crew_day": "", "unit_id": name, "share": 1.0} for name in evidence.units["unit_id"]]
+    system = evidence.system
+    mix, product = f"mix_{c.LIQUID.suffix(system)}", f"product_{c.SMALL_LIQUID.suffix(system)}"
+    units = {str(unit["unit_id"]): unit for unit in evidence.units.to_dict("records")}
+    wanted: dict[tuple[str, str, str], list[float]] = {}
+    for work in placed:
+        unit = units.get(_tell(work.get("unit_id")))
+        if unit is None or not unit["product_id"] or math.isnan(unit["spray_l"]):
+            continue
+        key = _tell(work.get("crew_day")), str(unit["treatment_id"]), _tell_strength(unit["concentration_pct"])
+        total, share = wanted.setdefault(key, [0.0, 0.0]), _number(work.get("share"))
+        total[0] += unit["spray_l"] * share / c.LIQUID.size(system)
+        total[1] += unit["product_l"] * share / c.SMALL_LIQUID.size(system)
+    found: dict[tuple[str, str, str], list[float]] = {}
+    for load in page:
+        if load.get(mix) is None or not _number(load.get(mix)) > 0:
+            continue
+        strength = _number(load.get(product)) * c.SMALL_LIQUID.size(system)
+        strength /= _number(load.get(mix)) * c.LIQUID.size(system) / 100
+        day = _tell(load.get("crew_day")) if laid_out else ""
+        key = day, _tell(load.get("treatment_id")), _tell_strength(strength)
+        total = found.setdefault(key, [0.0, 0.0])
+        total[0] += _number(load.get(mix))
+        total[1] += _number(load.get(product))
+    rows = []
+    for key in sorted({*wanted, *found}):
+        where = f"plan.xlsx, Loads by day, {f'crew day {key[0]}, ' if laid_out else ''}{key[1]}"
+        own, other = found.get(key), wanted.get(key)
+        if own is None and not laid_out:
+            continue  # work whose hours are not known stands on no day
+        if other is None or own is None or not np.allclose(own, other, rtol=1e-6, atol=1e-9):
+            rows.append(violation(where, _tell_mix(key, own, mix), f"{_tell_mix(key, other, mix)}, as its units take"))
+    return _cap(rows)
+
+
+def _tell_strength(share_pct: float) -> str:
+    return f"{share_pct:.4g} %"
+
+
+def _tell_mix(key: tuple[str, str, str], amounts: list[float] | None, column: str) -> str:
+    """Return a mix of a day in words."""
+    return "no mix of this strength" if amounts is None else f"{amounts[0]:.6g} {column} at {key[2]}"
 
 
 def _check_money(evidence: Evidence, page: list[dict[str, Any]]) -> list[Row]:

@@ -46,6 +46,7 @@ _MIX: Final[Schema] = (
     Column("product_id", "text", "product"),
     Column("equipment", "text", "what is filled"),
     Column("mix", "number", "finished mix", LIQUID),
+    Column("concentration_pct", "number", "product_id in it by volume"),
     Column("product", "number", "product in it", SMALL_LIQUID),
     Column("partner", "number", "other products in the tank, added up", SMALL_LIQUID),
     Column("water", "number", "water in it", LIQUID),
