@@ -48,6 +48,14 @@ def test_a_column_that_brings_a_distance_can_be_mapped(tmp_path):
     assert site.layers["receptors"].frame["height_ft"].tolist() == [40.0]
 
 
+def test_a_width_of_a_receptor_is_no_width_of_a_stream(tmp_path):
+    """A fence of 3 m and a text that is no number: the well stands 100 ft off, and no width shortens that."""
+    well = {"kind": "well", "width_m": "3 m", "width_assumed": "no", "geometry": feet_box(308.71, 0, 310, 1)}
+    plan = Sites(tmp_path).plan([{"patch_id": "A", **SQUARE}], receptors=[well], treatments=TREATMENTS)
+    assert plan.patches["nearest_receptor_ft"].iloc[0] == pytest.approx(100, abs=0.01)
+    assert "kept as width_assumed_in_file" in plan.findings["done"].tolist()
+
+
 def test_columns_named_like_results_ride_along_and_results_stay_ours(tmp_path):
     # One acre (208.71 ft squared = 43,559.9 ft2 of 43,560) with the mapper's own figures under our names.
     own = {

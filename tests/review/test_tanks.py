@@ -155,6 +155,20 @@ def test_the_right_partners_are_no_finding():
     assert "unit P0-01, tank_mix" not in review({}, "doses")["where"].tolist()
 
 
+def test_parts_over_the_whole_of_a_mix_are_found():
+    """20 gal of mix are 2,560 fl oz: 51.2 of product, 25.6 of the partner, 2,500 of dye are 2,576.8, or 100.65625 %."""
+    whole = {"product_fl_oz": 51.2, "partner_fl_oz": 25.6, "dye_fl_oz": 2483.2}
+    assert "unit P0-01, mix" not in review(whole, "doses")["where"].tolist()  # 2,560 of 2,560
+    found = review(whole | {"dye_fl_oz": 2500.0}, "doses").set_index("where").loc["unit P0-01, mix"]
+    assert found["found"] == "100.656250% of it is product, dye and adjuvant"
+
+
+def test_a_treatment_over_the_whole_in_the_documents_is_found():
+    """2 % + 1 % + 98 % of dye: no plan can have been made by it."""
+    found = review({}, "run", TREATMENT | {"dye": "98 %"})
+    assert found["found"].str.contains(r"concentration 2 % \+ dye 98 % \+ tank_mix \(b\) 1 % = 101 % of the mix").any()
+
+
 def test_doses_of_a_tank_follow_from_the_shares():
     row = {
         "treatment_id": "t",

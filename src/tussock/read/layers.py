@@ -66,6 +66,8 @@ NAMING_COLUMNS: Final = ("water_id", "receptor_id", "access_id", "feature_id", "
 #: Names that the plan writes a result under, in layers other than the patches.
 _RESULTS: Final[Mapping[str, frozenset[str]]] = {
     "water": frozenset({"width_assumed"}),
+    "receptors": frozenset({"width_assumed"}),
+    "access": frozenset({"width_assumed"}),
     "history": frozenset({"label"}),
 }
 #: Layers whose features may bring a distance along in a column of their own, named with its unit.

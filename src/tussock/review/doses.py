@@ -235,6 +235,7 @@ def check_doses(evidence: Evidence) -> list[Row]:
         found = units[name].to_numpy()
         off = find_difference(found, expected)
         rows += pick_rows(off > TOLERANCE, partial(_describe, ids, name, found, expected, off), off)
+    rows += _check_whole(evidence)
     rows += _check_partners(evidence)
     rows += check_stems(evidence, find_share(evidence))
     return [*rows, info("plan.gpkg", f"{len(AMOUNTS)} amounts of {len(units)} units")]
@@ -247,6 +248,19 @@ def _describe(ids: NDArray[Any], name: str, found: FloatArray, expected: FloatAr
         f"{show_number(found[unit])} {kind}",
         f"{show_number(expected[unit])} {kind}",
         "from the plan's own rate, share and strength" if np.isinf(off[unit]) else f"off by {off[unit]:.3%}",
+    )
+
+
+def _check_whole(evidence: Evidence) -> list[Row]:
+    """Check that product, partners, dye and adjuvant of a unit are no more than its mix."""
+    units = evidence.units
+    ids, mix = units["unit_id"].to_numpy(), units["spray_l"].to_numpy()
+    parts = np.nan_to_num([units[name].to_numpy() for name in ("product_l", "partner_l", "dye_l", "adjuvant_l")])
+    share = np.divide(parts.sum(axis=0), mix, out=np.zeros_like(mix), where=mix > 0)
+    return pick_rows(
+        share > 1 + TOLERANCE,
+        lambda k: violation(f"unit {ids[k]}, mix", f"{share[k]:.6%} of it is product, dye and adjuvant", "the whole"),
+        share,
     )
 
 

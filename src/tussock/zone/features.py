@@ -126,12 +126,15 @@ def as_objects(items: list[Any]) -> GeometryArray:
 def make_group(frame: gpd.GeoDataFrame, chosen: NDArray[np.bool_], scale: float = 1.0) -> FeatureGroup:
     """Make the group of the chosen rows of a layer (columns ``label`` and, for water, ``width_m, width_assumed``).
 
-    Widths are true; ``scale`` is how long a metre on the ground is drawn in the CRS of the layer.
+    Only water has both: a receptor's own ``width_m`` is no width of a stream. Widths are true; ``scale`` is how long a
+    metre on the ground is drawn in the CRS of the layer.
     """
     rows = where_true(chosen)
     geometry = np.asarray(frame.geometry.array, dtype=object)[rows]
-    width = frame["width_m"].to_numpy(dtype=float)[rows] if "width_m" in frame.columns else np.zeros(len(rows))
-    assumed = frame["width_assumed"].to_numpy(dtype=bool)[rows] if "width_assumed" in frame.columns else width > np.inf
+    width, assumed = np.zeros(len(rows)), np.zeros(len(rows), dtype=bool)
+    if "width_assumed" in frame.columns:
+        width = frame["width_m"].to_numpy(dtype=float)[rows]
+        assumed = frame["width_assumed"].to_numpy(dtype=bool)[rows]
     parts, part_owner = shapely.get_parts(geometry, return_index=True)
     kind = shapely.get_type_id(parts)
     parts = shapely.orient_polygons(parts)  # the feature lies left of its rings

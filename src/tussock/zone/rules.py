@@ -136,7 +136,7 @@ def find_most_reach_m(
             most = max(most, float(np.nanmax(size, initial=0.0)) * setback.distance.times)
         else:
             most = max(most, float(setback.distance))
-    half = np.nan_to_num(frame["width_m"].to_numpy(dtype=float)) / 2 if "width_m" in frame.columns else np.empty(0)
+    half = np.nan_to_num(frame["width_m"].to_numpy(dtype=float)) / 2 if layer == "water" else np.empty(0)
     error = accuracy_m["infestations"] + accuracy_m[layer]
     return (most + error + float(half.max(initial=0.0))) * cell.most_scale + SLACK_M
 
