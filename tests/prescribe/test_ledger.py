@@ -13,7 +13,7 @@ from site_factory import PRODUCTS, feet_box
 from tussock.base.records import Product, Treatment
 from tussock.prescribe.dose import Stand, find_dose
 from tussock.prescribe.judge import Component, Dosed
-from tussock.prescribe.ledger import Use
+from tussock.prescribe.ledger import Use, find_groups
 from tussock.prescribe.limits import apply_limits
 
 LB_PER_ACRE = 1.1208511
@@ -299,6 +299,141 @@ def test_stem_limit_closes_the_active_for_an_overlapping_patch(prescriber):
     assert result.units["stems"].iloc[0] == 100
     reason = result.options.set_index(["unit_id", "treatment_id"])["reason"]["P1-01", "spot"]
     assert "used up on this ground by patch P0 (inject" in reason
+
+
+def for_species(text, species):
+    return text.replace('growth_form = ["shrub"]', f'species = ["{species}"]')
+
+
+def on_one_ground(*boxes):
+    names = ("buckthorn", "honeysuckle", "privet")
+    return [{"species": name, "geometry": feet_box(*box)} for name, box in zip(names, boxes, strict=False)]
+
+
+NEAR_WATER = """
+[ruleset]
+title = "one strip (invented)"
+authority = "nobody"
+source = "invented for tests"
+status = "checked"
+[[setback]]
+id = "W-50"
+from = { layer = "water" }
+distance = "50 ft"
+forbids = { aquatic_label = false }
+source = "invented for tests"
+"""
+THIRD = """
+[[product]]
+id = "glyphosate-third"
+active = "glyphosate"
+form = "acid"
+strength = "4 lb/gal"
+aquatic_label = true
+methods = { foliar_spot = ["0.5 %", "10 %"] }
+limit_per_year = "8 lb/acre"
+source = "invented for tests"
+"""
+
+
+def test_uses_count_where_they_stand(prescriber):
+    # One patch takes 3 lb of a label with 4 lb within 50 ft of the pond, and 5 lb of one with 8 further off. Another
+    # on all of its ground asks 2 lb of a label with 8: near the pond 3 + 2 = 5 of 4, further off 5 + 2 = 7 of 8, 87.5 %.
+    products = PRODUCTS.replace('limit_per_year = "8 lb/acre"', 'limit_per_year = "4 lb/acre"', 1) + THIRD
+    treatments = [
+        for_species(spot("glyphosate-upland", "5 %", treatment_id="far", volume="25 gal/acre"), "buckthorn"),
+        for_species(
+            spot("glyphosate-aquatic", "3 %", treatment_id="near", volume="25 gal/acre", preference=2), "buckthorn"
+        ),
+        for_species(spot("glyphosate-third", "2 %", treatment_id="other", volume="25 gal/acre"), "honeysuckle"),
+    ]
+    result = prescriber.run(
+        on_one_ground((0, 0, 200, 200), (0, 0, 200, 200)),
+        products=products,
+        rules=NEAR_WATER,
+        water=[{"kind": "pond", "state": "wet", "geometry": feet_box(-100, 0, 0, 200)}],
+        treatments="\n".join(treatments),
+    )
+    units = result.units.set_index(["patch_id", "setbacks"])
+    assert units.loc[("P0", "W-50"), ["treatment_id", "annual_limit_used_pct"]].tolist() == ["near", pytest.approx(75)]
+    assert units.loc[("P0", ""), ["treatment_id", "annual_limit_used_pct"]].tolist() == ["far", pytest.approx(87.5)]
+    assert units.loc[("P1", ""), ["treatment_id", "annual_limit_used_pct"]].tolist() == ["other", pytest.approx(87.5)]
+    assert units.loc[("P1", "W-50"), "status"] == "no_option"
+    assert "(label of glyphosate-aquatic, used on this ground): 5 of 4 lb" in units.loc[("P1", "W-50"), "reason"]
+
+
+def test_two_patches_that_do_not_meet_are_not_added_on_a_third(prescriber):
+    # 3 lb on the west half and 3 on the east half, 4 on all of it: 7 of 8 everywhere, and nowhere 10
+    treatments = [
+        for_species(spot("glyphosate-upland", "3 %", treatment_id="half", volume="25 gal/acre"), "buckthorn"),
+        for_species(spot("glyphosate-upland", "4 %", treatment_id="whole", volume="25 gal/acre"), "privet"),
+    ]
+    patches = on_one_ground((0, 0, 100, 200), (100, 0, 200, 200), (0, 0, 200, 200))
+    patches[1]["species"] = "buckthorn"
+    result = prescriber.run(patches, treatments="\n".join(treatments))
+    assert result.units["status"].tolist() == ["planned"] * 4
+    assert result.units["annual_limit_used_pct"].tolist() == pytest.approx([87.5] * 4)
+
+
+def test_three_patches_on_one_ground_add_up(prescriber):
+    # 3 + 3 + 3 lb = 9 of 8: the third is refused
+    treatments = spot("glyphosate-upland", "3 %", volume="25 gal/acre")
+    result = prescriber.run(on_one_ground(*[(0, 0, 200, 200)] * 3), treatments=treatments)
+    assert result.units["status"].tolist() == ["planned", "planned", "no_option"]
+    assert "9 of 8 lb ae/acre (3 asked, 2 left" in result.units["reason"].iloc[2]
+    assert result.units["annual_limit_used_pct"].tolist()[:2] == pytest.approx([75.0, 75.0])
+
+
+INJECT = (
+    '[[treatment]]\nid = "inject"\nspecies = ["buckthorn"]\nmethod = "stem_injection"\n'
+    'product = "glyphosate-aquatic"\nconcentration = "100 %"\ndose_per_stem = "1 mL"\npreference = 1\n'
+)
+STEM_LIMIT = PRODUCTS.replace(
+    'id = "glyphosate-aquatic"', 'id = "glyphosate-aquatic"\nlimit_stems_per_year = "100/acre"'
+)
+
+
+def test_stems_of_another_product_use_up_a_stem_limit(prescriber):
+    # 60 stems/acre by a product without a stem limit, 70 by one with 100: 40 are left, 30 wait
+    products = STEM_LIMIT + THIRD.replace("methods = {", 'methods = { stem_injection = ["50 %", "100 %"],')
+    other = INJECT.replace('"inject"', '"other"').replace("glyphosate-aquatic", "glyphosate-third")
+    patches = on_one_ground((0, 0, SIDE_FT, SIDE_FT), (0, 0, SIDE_FT, SIDE_FT))
+    patches[0] |= {"stem_count": 60}
+    patches[1] |= {"stem_count": 70}
+    treatments = other + INJECT.replace("buckthorn", "honeysuckle")
+    units = prescriber.run(patches, products=products, treatments=treatments).units
+    assert units["stems"].tolist() == [60, 40]
+    assert "130 stems/acre of 100 stems/acre a year" in units["reason"].iloc[1]
+    # the other way round: the label with 100 stems binds ground that a product without a stem limit comes to later
+    treatments = INJECT + other.replace("buckthorn", "honeysuckle")
+    units = prescriber.run(patches, products=products, treatments=treatments).units
+    assert units["stems"].tolist() == [60, 40]
+    assert "(label of glyphosate-aquatic, used on this ground): 130 stems/acre of 100" in units["reason"].iloc[1]
+
+
+def test_a_record_that_used_up_its_stem_limit_closes_the_active(prescriber):
+    history = [record("glyphosate-aquatic", 0.5, stems_per_acre=100.0)]
+    result = prescriber.run(products=STEM_LIMIT, treatments=spot("glyphosate-upland", "1 %"), history=history)
+    assert "used up on this ground by record 1 of 10 Apr 2027" in only(result)[1]
+
+
+def test_a_stem_limit_is_not_used_up_where_the_active_is_sprayed(prescriber):
+    # 150 stems of 100 would use up the year of glyphosate on ground where 0.4 lb of it are sprayed
+    patches = on_one_ground((0, 0, SIDE_FT, SIDE_FT), (0, 0, SIDE_FT, SIDE_FT))[::-1]
+    patches[1] |= {"stem_count": 150}
+    treatments = for_species(spot("glyphosate-upland", "0.5 %"), "honeysuckle") + INJECT
+    result = prescriber.run(patches, products=STEM_LIMIT, treatments=treatments)
+    assert result.units["status"].tolist() == ["planned", "no_option"]
+    assert (
+        "150 stems/acre of 100 stems/acre a year, which leaves nothing for patch P0" in result.units["reason"].iloc[1]
+    )
+
+
+def test_groups_that_stand_together_are_the_largest_ones():
+    # a - b - c - d in a row, and a triangle b c e: each group is as large as it can be
+    linked = {"a": {"b"}, "b": {"a", "c", "e"}, "c": {"b", "d", "e"}, "d": {"c"}, "e": {"b", "c"}}
+    assert sorted(map(sorted, find_groups(linked))) == [["a", "b"], ["b", "c", "e"], ["c", "d"]]
+    assert find_groups({}) == [frozenset()]
 
 
 # ---------------------------------------------------------------- properties

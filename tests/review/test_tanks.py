@@ -9,8 +9,8 @@ from review.small_plans import HEADER, make_delivered, make_frame
 from tussock.review.catalog import read_catalog
 from tussock.review.evidence import Evidence
 from tussock.review.folder import run_checks
-from tussock.review.limits import Ledger
 from tussock.review.partners import read_partners
+from tussock.review.uses_on_ground import Ledger
 
 PRODUCTS = [
     {

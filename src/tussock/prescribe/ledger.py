@@ -5,6 +5,7 @@ from __future__ import annotations
 import datetime as dt
 import math
 from collections.abc import Mapping, Sequence
+from collections.abc import Set as AbstractSet
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
@@ -16,29 +17,26 @@ from tussock.trade.actives import key_active
 
 if TYPE_CHECKING:
     import geopandas as gpd
-
-Members = frozenset[str]
+    import pandas as pd
 
 
 @dataclass(frozen=True)
 class Use:
     """One use of an active on a piece of ground: dose [kg ae/ha], stems [1/ha], and where it stands written.
 
-    A tank with several products of the active is one use. ``closes`` tells that nothing more of the active may follow
-    on that ground this year; ``date`` is that of a record of any year, and None for what is planned in the season;
-    ``limit_kg_per_ha`` is the strictest yearly limit on the labels of the products used, which goes on binding that
-    ground, and ``label`` the product that it is of.
+    A tank with several products of the active is one use. ``product_ids`` are those products (none where a record
+    names none), ``products`` those whose label is known: their limits go on binding that ground. ``patch_id`` is that
+    of a planned use, ``date`` that of a record of any year.
     """
 
     active: str
     ae_kg_per_ha: float
     stems_per_ha: float
     text: str
-    closes: bool = False
     product_ids: tuple[str, ...] = ()
+    products: tuple[Product, ...] = ()
+    patch_id: str = ""
     date: dt.date | None = None
-    limit_kg_per_ha: float = math.inf
-    label: str = ""
 
     def falls_in(self, year: Span) -> bool:
         """Tell whether it counts in a label year; what is planned counts in each."""
@@ -47,17 +45,21 @@ class Use:
 
 @dataclass
 class Ledger:
-    """Uses by ground. A piece of shared ground is known by the patches that share it.
+    """Uses by ground: earlier records by their row, planned uses by their unit.
 
-    It holds the whole history. Intervals look at every record; a yearly limit at those of a label year
-    (`base.days.list_label_years`, `Use.falls_in`).
+    ``neighbours`` are the units of other patches that stand on a unit's ground. It holds the whole history: intervals
+    look at every record, a yearly limit at those of a label year (`base.days.list_label_years`, `Use.falls_in`).
     """
 
-    records: dict[int, Use]
-    planned: dict[Members, list[tuple[str, Use]]] = field(default_factory=dict)
+    records: Mapping[int, Use]
+    neighbours: Mapping[str, tuple[str, ...]]
+    planned: dict[str, list[Use]] = field(default_factory=dict)
 
-    def list_uses(self, active: str, records: Sequence[int], members: Members, patch_id: str) -> list[Use]:
-        """Return the uses of an active on a unit's ground: earlier records, then other patches on the same ground.
+    def list_uses(self, active: str, records: Sequence[int], unit_id: str) -> list[list[Use]]:
+        """Return the uses of an active on each piece of a unit's ground: earlier records, then other patches.
+
+        A piece is where a set of units of other patches stand together: doses at one point add up, those at two
+        points do not. Units are taken to stand together where each two of them have ground in common.
 
         Parameters
         ----------
@@ -65,43 +67,57 @@ class Ledger:
             Key of the active (`trade.actives.key_active`), whatever the product, method or tank it came in.
         records
             Rows of the history layer that cover the unit.
-        members
-            The patches that share the unit's ground, its own among them.
-        patch_id
-            The unit's own patch, whose doses are not counted against itself.
+        unit_id
+            The unit, whose own uses are not counted against itself.
         """
-        uses = [self.records[row] for row in records if self.records[row].active == active]
-        by_patch: dict[str, Use] = {}
-        for other, use in self.planned.get(members, []):
-            if other != patch_id and use.active == active:
-                known = by_patch.get(other)
-                if known is None or use.ae_kg_per_ha > known.ae_kg_per_ha:
-                    by_patch[other] = use
-        return uses + list(by_patch.values())
+        own = [self.records[row] for row in records if self.records[row].active == active]
+        others = {
+            name: use
+            for name in self.neighbours.get(unit_id, ())
+            for use in self.planned.get(name, ())
+            if use.active == active
+        }
+        together = find_groups({name: others.keys() & self.neighbours[name] for name in others})
+        return [[*own, *(others[name] for name in others if name in group)] for group in together]
 
-    def has_planned(self, active: str, members: Members, patch_id: str) -> bool:
-        """Tell whether another patch on the same ground has a planned dose of an active."""
-        return any(other != patch_id and use.active == active for other, use in self.planned.get(members, []))
-
-    def add(self, patch_id: str, members: Members, use: Use) -> None:
-        """Enter a planned dose; only shared ground has to be remembered, a patch's own units have none in common."""
-        if len(members) > 1:
-            self.planned.setdefault(members, []).append((patch_id, use))
+    def add(self, unit_id: str, use: Use) -> None:
+        """Enter a planned use; only those on shared ground have to be remembered."""
+        if self.neighbours.get(unit_id):
+            self.planned.setdefault(unit_id, []).append(use)
 
 
-def find_year_limit(product: Product | None) -> float:
-    """Return the yearly limit of a product [kg ae/ha]; infinite where none is known."""
-    limit = None if product is None else product.limit_per_year_kg_per_ha
-    return math.inf if limit is None else limit
+def find_groups(linked: Mapping[str, AbstractSet[str]]) -> list[frozenset[str]]:
+    """Return the largest groups in which each is linked with each; one empty group where there is nothing.
+
+    By the recursion of Bron and Kerbosch (1973), Algorithm 457, Communications of the ACM 16(9), with a pivot.
+    """
+    found: list[frozenset[str]] = []
+
+    def grow(group: frozenset[str], left: set[str], done: set[str]) -> None:
+        if not left and not done:
+            found.append(group)
+            return
+        pivot = max(sorted(left | done), key=lambda name: len(linked[name] & left))
+        for name in sorted(left - linked[pivot]):
+            grow(group | {name}, left & linked[name], done & linked[name])
+            left.remove(name)
+            done.add(name)
+
+    grow(frozenset(), set(linked), set())
+    return found
 
 
-def open_ledger(history: gpd.GeoDataFrame | None, products: Mapping[str, Product], system: UnitSystem) -> Ledger:
+def open_ledger(
+    history: gpd.GeoDataFrame | None, shared: pd.DataFrame, products: Mapping[str, Product], system: UnitSystem
+) -> Ledger:
     """Return a ledger with the earlier applications, of every year.
 
     Parameters
     ----------
     history
         Rows of the history layer: ``active, ae_kg_per_ha, stems_per_ha, date, product_id``.
+    shared
+        Units of two patches on one ground: ``unit_a, unit_b``.
     products
         Catalog: the label of a product used earlier goes on binding the ground.
     system
@@ -112,15 +128,18 @@ def open_ledger(history: gpd.GeoDataFrame | None, products: Mapping[str, Product
         for row in history.itertuples():
             stems = float(row.stems_per_ha)
             dose = show_dose(row.ae_kg_per_ha, system)
-            text = f"{row.label} of {show_date(row.date)} ({row.product_id or row.active}, {dose})"
+            known = products.get(row.product_id)
             records[int(row.Index)] = Use(
                 active=key_active(row.active),
                 ae_kg_per_ha=float(row.ae_kg_per_ha),
                 stems_per_ha=0.0 if math.isnan(stems) else stems,
-                text=text,
+                text=f"{row.label} of {show_date(row.date)} ({row.product_id or row.active}, {dose})",
                 product_ids=(row.product_id,) if row.product_id else (),
+                products=() if known is None else (known,),
                 date=row.date,
-                limit_kg_per_ha=find_year_limit(products.get(row.product_id)),
-                label=row.product_id,
             )
-    return Ledger(records)
+    neighbours: dict[str, list[str]] = {}
+    for one, two in zip(shared["unit_a"], shared["unit_b"], strict=True):
+        neighbours.setdefault(str(one), []).append(str(two))
+        neighbours.setdefault(str(two), []).append(str(one))
+    return Ledger(records, {name: tuple(others) for name, others in neighbours.items()})

@@ -14,7 +14,7 @@ from tussock.base.records import STEM_METHODS, Product, Treatment
 from tussock.base.text import show_dose
 from tussock.prescribe.dose import Stand
 from tussock.prescribe.judge import LIMIT_TOLERANCE, Component, Dosed, check_application
-from tussock.prescribe.ledger import Use, find_year_limit
+from tussock.prescribe.ledger import Use
 
 #: Areas are true to this, relative, and so are stems for an area.
 _AREA_TOLERANCE: Final = 1e-5
@@ -32,8 +32,6 @@ class Limited:
         Share of the stems that is treated, or of the concentrations that is used; 1 where no limit binds.
     used_pct
         Share of the tightest yearly limit in use after this application [%]; nan where no label has one.
-    closes
-        Whether no further use of the active is left on this ground this year.
     over, most
         Yearly total that was asked for where it is over the limit, and that limit [kg ae/ha], else nan.
     left_kg_per_ha
@@ -44,7 +42,6 @@ class Limited:
     notes: tuple[str, ...] = ()
     share: float = 1.0
     used_pct: float = math.nan
-    closes: bool = False
     over: float = math.nan
     most: float = math.nan
     left_kg_per_ha: float = math.inf
@@ -73,9 +70,9 @@ def apply_limits(
     """
     products = [item.component.product for item in tank]
     active = products[0].active
-    closed = [use.text for use in uses if use.closes]
+    closed = _find_used_up(products, uses)
     if closed:
-        text = f"annual limit of {active}: used up on this ground by {closed[0]}"
+        text = f"annual limit of {active}: used up on this ground by {closed}"
         return Limited((f"{text}; unlock: another active, or next year",))
     counted = tuple(text for product in products for text in _check_count(product, uses))
     if counted:
@@ -103,7 +100,6 @@ def apply_limits(
         tuple(notes),
         stems.share * share,
         max(used, default=math.nan),
-        stems.closes or year.closes,
         year.over,
         year.most,
         _find_left(products, uses),
@@ -118,6 +114,14 @@ def _find_left(products: Sequence[Product], uses: Sequence[Use]) -> float:
     return max(min([*limits, find_binding_limit(products, uses)[0] - before]), 0.0)
 
 
+def _find_used_up(products: Sequence[Product], uses: Sequence[Use]) -> str:
+    """Name the uses whose stems have used up a limit in stems: nothing more of the active may follow; else blank."""
+    limit, _ = find_binding_limit(products, uses, "limit_stems_per_year_per_ha")
+    by_stems = [use for use in uses if use.stems_per_ha > 0]
+    used_up = sum(use.stems_per_ha for use in by_stems) >= limit * (1 - _AREA_TOLERANCE)
+    return " and ".join(use.text for use in by_stems) if used_up else ""
+
+
 def _check_count(product: Product, uses: list[Use]) -> list[str]:
     """Refuse a product that has been applied as often as its label allows; a record that names none counts too."""
     most = product.max_applications_per_year
@@ -129,13 +133,13 @@ def _check_count(product: Product, uses: list[Use]) -> list[str]:
 
 
 def find_strictest(results: Sequence[Limited]) -> Limited:
-    """Return the strictest of several results for one application, one for each label year that may count.
+    """Return the strictest of several results for one application, one for each piece of ground and label year.
 
     A refusal comes before what leaves the least share, and that before what uses most of the limit.
     """
     worst = min(results, key=lambda item: (not item.refusals, item.share, -np.nan_to_num(item.used_pct)))
     left = min(item.left_kg_per_ha for item in results)
-    return replace(worst, closes=any(item.closes for item in results), left_kg_per_ha=left)
+    return replace(worst, left_kg_per_ha=left)
 
 
 def _weaken(treatment: Treatment, component: Component, share: float) -> tuple[str, bool]:
@@ -151,28 +155,31 @@ def _weaken(treatment: Treatment, component: Component, share: float) -> tuple[s
 def _limit_stems(
     treatment: Treatment, products: list[Product], stand: Stand, uses: list[Use], system: UnitSystem
 ) -> Limited:
-    limits = [item.limit_stems_per_year_per_ha for item in products if item.limit_stems_per_year_per_ha is not None]
-    if not limits or treatment.method not in STEM_METHODS or stand.stems_per_ha == 0:
+    limit, whose = find_binding_limit(products, uses, "limit_stems_per_year_per_ha")
+    own = stand.stems_per_ha
+    if math.isinf(limit) or treatment.method not in STEM_METHODS or own == 0:
         return Limited()
-    limit = min(limits)
-    name = f"limit of {products[0].active} in stems"
-    if math.isnan(stand.stems_per_ha):
-        text = f"{name}: {_show_stems(limit, system)} a year, and no stems are mapped"
-        return Limited((f"{text}; unlock: give stems_per_acre or stem_count, or a stems layer",))
     before = sum(use.stems_per_ha for use in uses)
     left = max(limit - before, 0.0)
-    used = min(before + stand.stems_per_ha, limit) / limit * 100
-    if stand.stems_per_ha <= left * (1 + _AREA_TOLERANCE):
-        return Limited(used_pct=used, closes=stand.stems_per_ha >= left * (1 - _AREA_TOLERANCE))
-    asked, most = (_show_stems(value, system) for value in (before + stand.stems_per_ha, limit))
-    text = f"{name}: {asked} of {most} a year"
-    if treatment.spray_volume_l_per_ha is not None:
+    others = [use.text for use in uses if not use.stems_per_ha > 0]
+    name = f"limit of {products[0].active} in stems{whose}"
+    text = f"{name}: {_show_stems(before + own, system)} of {_show_stems(limit, system)} a year"
+    if math.isnan(own):
+        text = f"{name}: {_show_stems(limit, system)} a year, and no stems are mapped"
+        text += "; unlock: give stems_per_acre or stem_count, or a stems layer"
+    elif others and own >= left * (1 - _AREA_TOLERANCE):
+        text += f", which leaves nothing for {others[0]} on this ground; unlock: another active, or next year"
+    elif own <= left * (1 + _AREA_TOLERANCE):
+        return Limited(used_pct=min(before + own, limit) / limit * 100)
+    elif treatment.spray_volume_l_per_ha is not None:
         need = "a dose for each stem or cut in place of spray_volume, so that stems can be left out, or next year"
-        return Limited((f"{text}, and the dose is stated for the ground; unlock: {need}",))
-    if treatment.up_to_limit is False or left == 0:
-        return Limited((f"{text}, {_show_stems(left, system)} left; unlock: up_to_limit = true, or next year",))
-    note = f"{text}: planned up to the limit, the other stems wait for another year"
-    return Limited((), (note,), left / stand.stems_per_ha, 100.0, closes=True)
+        text += f", and the dose is stated for the ground; unlock: {need}"
+    elif treatment.up_to_limit is False or left == 0:
+        text += f", {_show_stems(left, system)} left; unlock: up_to_limit = true, or next year"
+    else:
+        note = f"{text}: planned up to the limit, the other stems wait for another year"
+        return Limited((), (note,), left / own, 100.0)
+    return Limited((text,))
 
 
 def _limit_ae(
@@ -184,7 +191,7 @@ def _limit_ae(
     before = sum(use.ae_kg_per_ha for use in uses)
     total = before + ae_kg_per_ha
     if total <= limit * (1 + LIMIT_TOLERANCE):
-        return Limited(used_pct=total / limit * 100, closes=total >= limit * (1 - LIMIT_TOLERANCE))
+        return Limited(used_pct=total / limit * 100)
     left = max(limit - before, 0.0)
     asked = show_dose(total, system, unit=False)
     text = (
@@ -196,11 +203,22 @@ def _limit_ae(
     if treatment.up_to_limit is not True or share < LIMIT_TOLERANCE:
         return Limited((f"{text}; unlock: another active, a lower rate, or next year",), over=total, most=limit)
     note = f"{text}: planned up to the limit, {(1 - share) * 100:.3g} % less than asked"
-    return Limited((), (note,), share, 100.0, closes=True)
+    return Limited((), (note,), share, 100.0)
 
 
-def find_binding_limit(products: Sequence[Product], uses: Sequence[Use]) -> tuple[float, str]:
-    """Return the yearly limit that binds a piece of ground [kg ae/ha], and whose label it is where not the first's.
+def find_used_pct(products: Sequence[Product], own: Use, uses: Sequence[Use]) -> float:
+    """Return the share of the tightest yearly limit, of ae or of stems, that all uses of an active take [%]; or nan."""
+    every = [own, *uses]
+    by_ae = sum(use.ae_kg_per_ha for use in every) / find_binding_limit(products, uses)[0]
+    most_stems, _ = find_binding_limit(products, uses, "limit_stems_per_year_per_ha")
+    by_stems = sum(use.stems_per_ha for use in every) / most_stems if own.stems_per_ha > 0 else 0.0
+    return max(by_ae, by_stems) * 100 or math.nan
+
+
+def find_binding_limit(
+    products: Sequence[Product], uses: Sequence[Use], key: str = "limit_per_year_kg_per_ha"
+) -> tuple[float, str]:
+    """Return the limit that binds a piece of ground in a year, and whose label it is where not the first's.
 
     Parameters
     ----------
@@ -209,12 +227,20 @@ def find_binding_limit(products: Sequence[Product], uses: Sequence[Use]) -> tupl
     uses
         Other uses of the active on the ground: the strictest label of all products that the ground gets in a year
         binds it.
+    key
+        Which limit of a product [kg ae/ha], or stems [1/ha]; infinite where no label has one.
     """
-    own = find_year_limit(products[0])
-    labels = [(find_year_limit(item), f" (label of {item.id}, in the tank)") for item in products[1:]]
-    labels += [(use.limit_kg_per_ha, f" (label of {use.label}, used on this ground)") for use in uses]
+    own = _find_limit(products[0], key)
+    labels = [(_find_limit(item, key), f" (label of {item.id}, in the tank)") for item in products[1:]]
+    used = [item for use in uses for item in use.products]
+    labels += [(_find_limit(item, key), f" (label of {item.id}, used on this ground)") for item in used]
     limit, whose = min(labels, key=lambda item: item[0], default=(math.inf, ""))
     return (own, "") if limit >= own * (1 - LIMIT_TOLERANCE) else (limit, whose)
+
+
+def _find_limit(product: Product, key: str) -> float:
+    limit = getattr(product, key)
+    return math.inf if limit is None else float(limit)
 
 
 def _show_stems(size_per_ha: float, system: UnitSystem) -> str:

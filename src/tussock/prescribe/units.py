@@ -19,8 +19,8 @@ from tussock.prescribe.compliance import find_compliance
 from tussock.prescribe.describe import describe_option, describe_unit
 from tussock.prescribe.dose import Stand, find_dose
 from tussock.prescribe.kinds import check_kinds, check_species
-from tussock.prescribe.ledger import Ledger, Members, Use, find_year_limit, open_ledger
-from tussock.prescribe.limits import Limited, apply_limits, find_binding_limit, find_strictest
+from tussock.prescribe.ledger import Ledger, Use, open_ledger
+from tussock.prescribe.limits import Limited, apply_limits, find_strictest, find_used_pct
 from tussock.prescribe.seasons import NamedDays, find_cut_windows, intersect_seasons
 from tussock.prescribe.stand import list_unit_stems
 from tussock.prescribe.uses import find_allowed_use
@@ -80,7 +80,9 @@ class _Desk:
         self.treatments: tuple[Treatment, ...] = site.treatments or ()
         history, stems = repaired.layers.get("history"), repaired.layers.get("stems")
         stem_rows = None if stems is None else stems.frame
-        self.ledger: Ledger = open_ledger(None if history is None else history.frame, site.products, self.system)
+        self.ledger: Ledger = open_ledger(
+            None if history is None else history.frame, zoned.shared, site.products, self.system
+        )
         self.patches: dict[Any, dict[Any, Any]] = measured.patches.drop(columns="geometry").to_dict("index")
         self.stems = list_unit_stems(measured.patches, zoned.units, stem_rows)
         self.in_force = _group_setbacks(site, zoned.nearness)
@@ -92,7 +94,7 @@ class _Desk:
         self._static: dict[str, list[str]] = {item.id: self._check_treatment(item) for item in self.treatments}
         self._mismatches: dict[tuple[str, str, str], Verdict | None] = {}
         self._uses: dict[tuple[Any, ...], str] = {}
-        self._shared: list[tuple[int, Verdict, judge.Ground, tuple[int, ...], Members]] = []
+        self._shared: list[tuple[int, Verdict, judge.Ground, tuple[int, ...]]] = []
         self._count = 0
 
     def _list_own_days(self, treatment: Treatment) -> list[NamedDays]:
@@ -117,14 +119,13 @@ class _Desk:
         patch = self.patches[unit["patch_id"]]
         ground = self._make_ground(unit_id, unit, patch)
         records: tuple[int, ...] = unit["history"]
-        members: Members = frozenset({unit["patch_id"], *unit["shared_with"]})
-        verdicts = [self._judge(item, ground, records, members) for item in self.treatments]
+        verdicts = [self._judge(item, ground, records) for item in self.treatments]
         allowed = [verdict for verdict in verdicts if verdict.allowed]
         chosen = min(allowed, key=lambda verdict: verdict.treatment.preference, default=None)
         if chosen is not None:
-            self._enter(chosen, ground, members)
-            if len(members) > 1:
-                self._shared.append((self._count, chosen, ground, records, members))
+            self._enter(chosen, ground)
+            if unit_id in self.ledger.neighbours:
+                self._shared.append((self._count, chosen, ground, records))
         self._count += 1
         amounts = find_amounts(chosen, unit, patch, self.stems[unit_id], self.site.operations)
         row = describe_unit(self.site, ground, float(unit["area_m2"]), patch, verdicts, chosen, amounts)
@@ -146,7 +147,7 @@ class _Desk:
             counted_with=counted,
         )
 
-    def _judge(self, treatment: Treatment, ground: judge.Ground, records: tuple[int, ...], members: Members) -> Verdict:
+    def _judge(self, treatment: Treatment, ground: judge.Ground, records: tuple[int, ...]) -> Verdict:
         """Judge one treatment on one unit: every reason is collected, not only the first."""
         mismatch = self._find_mismatch(treatment, ground.species, ground.growth_form)
         if mismatch is not None:
@@ -164,10 +165,10 @@ class _Desk:
         refusals += judge.check_setbacks(forbidding, self.system)
         windows += judge.list_setback_days(self.site.season, forbidding, self.system)
         for product in products:
-            windows += self._list_interval_days(product, ground, records, members)
+            windows += self._list_interval_days(product, ground, records)
         season = intersect_seasons(self.site.season, windows)
         years = list_label_years(self.site.season, season.days)
-        parts, missing = self._limit(treatment, stand, ground, records, members, years)
+        parts, missing = self._limit(treatment, stand, ground, records, years)
         refusals += missing
         for part in parts:
             refusals += part.limited.refusals
@@ -197,13 +198,11 @@ class _Desk:
             )
         return self._mismatches[key]
 
-    def _list_interval_days(
-        self, product: Product, ground: judge.Ground, records: Sequence[int], members: Members
-    ) -> list[NamedDays]:
+    def _list_interval_days(self, product: Product, ground: judge.Ground, records: Sequence[int]) -> list[NamedDays]:
         """Return the days that the interval of a product leaves open after every record of its active, of any year."""
-        uses = self.ledger.list_uses(product.active, records, members, ground.patch_id)
-        dates = [(use.date, use.text) for use in uses if use.date is not None]
-        return judge.list_interval_days(self.site.season, product, dates)
+        pieces = self.ledger.list_uses(key_active(product.active), records, ground.unit_id)
+        dates = dict.fromkeys((use.date, use.text) for uses in pieces for use in uses if use.date is not None)
+        return judge.list_interval_days(self.site.season, product, list(dates))
 
     def _limit(
         self,
@@ -211,7 +210,6 @@ class _Desk:
         stand: Stand,
         ground: judge.Ground,
         records: tuple[int, ...],
-        members: Members,
         years: Sequence[Span],
     ) -> tuple[tuple[Part, ...], list[str]]:
         """Find the doses of a tank and hold each active against the limits of each label year; the strictest binds."""
@@ -220,63 +218,64 @@ class _Desk:
         missing = [f"no dose: {item.dose.missing}" for item in tank if item.dose.missing]
         limits: dict[str, Limited] = {}
         for active, own in {} if missing else group_by_active(tank).items():
-            uses = self.ledger.list_uses(active, records, members, ground.patch_id)
-            counted = [[use for use in uses if use.falls_in(year)] for year in years]
-            limits[active] = find_strictest(
-                [apply_limits(treatment, own, stand, item, self.system) for item in counted]
-            )
-            if not math.isnan(limits[active].over) and self.ledger.has_planned(active, members, ground.patch_id):
-                self._flag_shared(ground, own[0].component.product.active, limits[active], members)
+            pieces = self.ledger.list_uses(active, records, ground.unit_id)
+            counted = [[use for use in uses if use.falls_in(year)] for uses in pieces for year in years]
+            found = [apply_limits(treatment, own, stand, uses, self.system) for uses in counted]
+            limits[active] = find_strictest(found)
+            for uses, limited in zip(counted, found, strict=True):
+                self._flag_shared(ground, own[0].component.product.active, limited, uses)
         parts = (
             Part(item.component, item.dose, limits.get(key_active(item.component.product.active), Limited()))
             for item in tank
         )
         return tuple(parts), missing
 
-    def _flag_shared(self, ground: judge.Ground, active: str, limited: Limited, members: Members) -> None:
+    def _flag_shared(self, ground: judge.Ground, active: str, limited: Limited, uses: list[Use]) -> None:
         """Report shared ground where the doses of two patches add up to more than the year allows."""
-        if ground.counted_with:
+        patches = sorted({use.patch_id for use in uses if use.patch_id})
+        if math.isnan(limited.over) or not patches or ground.counted_with:
             return
-        others = ", ".join(sorted(members - {ground.patch_id}))
+        others = ", ".join(patches)
         total, most = show_dose(limited.over, self.system, unit=False), show_dose(limited.most, self.system)
         what = f"{active} {total} of {most} on the ground shared with {others}"
         finding = Finding("prescribe", "units", ground.unit_id, what, "not planned there; see the options of the unit")
         if finding not in self.findings:
             self.findings.append(finding)
 
-    def _enter(self, chosen: Verdict, ground: judge.Ground, members: Members) -> None:
+    def _enter(self, chosen: Verdict, ground: judge.Ground) -> None:
         """Write the doses chosen into the ledger, those of one active in the tank as one use."""
-        stand = self.stems[ground.unit_id].stand
-        by_stem = chosen.treatment.method in STEM_METHODS and stand.stems_per_ha > 0
-        stems_per_ha = stand.stems_per_ha * chosen.stem_share if by_stem else 0.0
+        stems_per_ha = self._find_stems_per_ha(chosen, ground)
         for active, parts in group_by_active(chosen.parts).items():
             dose = chosen.sum_ae(parts)
-            labels = [part.component.product for part in parts]
-            strictest = min(labels, key=find_year_limit)
+            labels = tuple(part.component.product for part in parts)
             use = Use(
                 active=active,
                 ae_kg_per_ha=dose,
                 stems_per_ha=stems_per_ha,
                 text=f"patch {ground.patch_id} ({chosen.treatment.id}, {show_dose(dose, self.system)} planned)",
-                closes=any(part.limited.closes for part in parts),
                 product_ids=tuple(product.id for product in labels),
-                limit_kg_per_ha=find_year_limit(strictest),
-                label=strictest.id,
+                products=labels,
+                patch_id=ground.patch_id,
             )
-            self.ledger.add(ground.patch_id, members, use)
+            self.ledger.add(ground.unit_id, use)
 
     def settle_shared(self, rows: list[dict[str, Any]]) -> None:
         """Count on shared ground what was planned there later: the yearly limit is used by all of it."""
-        for place, chosen, ground, records, members in self._shared:
+        for place, chosen, ground, records in self._shared:
             for active, parts in group_by_active(chosen.parts).items():
-                uses = self.ledger.list_uses(active, records, members, ground.patch_id)
-                for year in list_label_years(self.site.season, chosen.days):
-                    counted = [use for use in uses if use.falls_in(year)]
-                    limit, _ = find_binding_limit([part.component.product for part in parts], counted)
-                    used = (chosen.sum_ae(parts) + sum(use.ae_kg_per_ha for use in counted)) / limit * 100
-                    known = rows[place]["annual_limit_used_pct"]
-                    if used > 0 and not math.isinf(limit) and not known >= used:
-                        rows[place]["annual_limit_used_pct"] = used
+                products = [part.component.product for part in parts]
+                own = Use(active, chosen.sum_ae(parts), self._find_stems_per_ha(chosen, ground), "")
+                for uses in self.ledger.list_uses(active, records, ground.unit_id):
+                    for year in list_label_years(self.site.season, chosen.days):
+                        used = find_used_pct(products, own, [use for use in uses if use.falls_in(year)])
+                        if not rows[place]["annual_limit_used_pct"] >= used > 0:
+                            rows[place]["annual_limit_used_pct"] = used
+
+    def _find_stems_per_ha(self, chosen: Verdict, ground: judge.Ground) -> float:
+        """Return the stems that are treated [1/ha], 0 for ground methods."""
+        stand = self.stems[ground.unit_id].stand
+        by_stem = chosen.treatment.method in STEM_METHODS and stand.stems_per_ha > 0
+        return stand.stems_per_ha * chosen.stem_share if by_stem else 0.0
 
     def _find_use(self, ground: judge.Ground) -> str:
         key = (ground.in_water, tuple(item.setback.id for item in ground.in_force))

@@ -1,11 +1,9 @@
-"""In: doses planned, earlier applications, patches on one ground. Out: findings on limits of the label."""
+"""In: uses of each active on each piece of ground. Out: findings on limits of the label."""
 
 from __future__ import annotations
 
 import datetime as dt
-from dataclasses import dataclass
-from functools import cached_property
-from typing import TYPE_CHECKING, Any, Final
+from typing import TYPE_CHECKING, Final
 
 import numpy as np
 import shapely
@@ -14,11 +12,11 @@ from numpy.typing import NDArray
 from tussock.base.columns import DOSE
 from tussock.base.records import STEM_METHODS
 from tussock.base.text import show_dose
-from tussock.review.applied import list_applied
-from tussock.review.columns import find_places, read_number
+from tussock.review.columns import find_places
 from tussock.review.evidence import Evidence
 from tussock.review.ground import AREA_TOLERANCE
 from tussock.review.rows import Row, info, pick_rows, violation
+from tussock.review.uses_on_ground import Ledger, find_shared
 from tussock.trade.actives import key_active, name_active
 
 if TYPE_CHECKING:
@@ -34,108 +32,6 @@ _DAY_S: Final = 86_400.0
 _EDGE_M2: Final = 0.05
 #: Two outlines of one species with this share of their joint ground in common are likely one patch drawn twice.
 _LIKELY_SAME: Final = 0.8
-
-
-@dataclass(frozen=True)
-class Ledger:
-    """What is put on each piece of ground in the year: `applied.list_applied`, with earlier work and other patches."""
-
-    evidence: Evidence
-
-    @cached_property
-    def applied(self) -> pd.DataFrame:
-        """One row for each unit and product in its tank."""
-        return list_applied(self.evidence)
-
-    @cached_property
-    def records(self) -> pd.DataFrame:
-        """Pairs of an application and a record of earlier work with the same active on its ground.
-
-        Columns ``entry`` (row of `applied`), ``dose, stems, product_id, date``.
-        """
-        import pandas as pd
-
-        layer = self.evidence.delivered.layers.get("history")
-        if layer is None or not len(layer) or not len(self.applied):
-            kinds: dict[str, Any] = {"entry": int, "dose": float, "stems": float, "product_id": "str", "date": "str"}
-            return pd.DataFrame({name: pd.Series([], dtype=kind) for name, kind in kinds.items()})
-        unit, record = self._find_covered(np.asarray(layer.geometry.array, dtype=object))
-        listed = pd.DataFrame(
-            {
-                "record": np.arange(len(layer)),
-                "active": list(map(key_active, self.evidence.record_active)),
-                "product_id": self.evidence.record_product,
-                "dose": np.nan_to_num(read_number(layer, "ae_kg_per_ha")),
-                "stems": np.nan_to_num(read_number(layer, "stems_per_ha")),
-                "date": layer["date"].astype(str).str[:10] if "date" in layer.columns else "",
-            }
-        )
-        pairs = pd.DataFrame({"unit": unit, "record": record}).merge(listed, on="record")
-        own = self.applied[["unit", "active"]].rename_axis("entry").reset_index()
-        return own.merge(pairs, on=["unit", "active"])
-
-    def _find_covered(self, ground: NDArray[Any]) -> tuple[IntArray, IntArray]:
-        """Return pairs of unit and record on its ground."""
-        outline = self.evidence.unit_ground
-        unit, record = shapely.STRtree(ground).query(outline, predicate="intersects")
-        area = shapely.area(shapely.intersection(outline[unit], ground[record])) * self.evidence.unit_scale[unit]
-        covered = (area > _EDGE_M2) | (area > self.evidence.unit_area_m2[unit] / 2)
-        return unit[covered].astype(np.intp), record[covered].astype(np.intp)
-
-    def sum_records(self, column: str) -> FloatArray:
-        """Add up a column of the records for each application."""
-        return _sum_by(self.records["entry"], self.records[column], len(self.applied))
-
-    @cached_property
-    def shared(self) -> tuple[IntArray, IntArray, FloatArray]:
-        """Pairs of units of two patches on one ground, both ways round, and the area in common [m2]."""
-        return find_shared(self.evidence)
-
-    @cached_property
-    def neighbours(self) -> pd.DataFrame:
-        """Applications of the same active by other patches on the ground of each application.
-
-        Columns ``entry, patch, earlier`` (whether that patch stands before it in the file), ``tank`` (dose of all
-        products of the active in that tank), ``product_id``; the largest tank of each other patch first.
-        """
-        import pandas as pd
-
-        first, second, _ = self.shared
-        own = self.applied[["unit", "active"]].rename_axis("entry").reset_index()
-        other = self.applied[["unit", "active", "tank", "product_id"]].rename(columns={"unit": "second"})
-        pairs = pd.DataFrame({"unit": first, "second": second, "patch": self.evidence.unit_patch[second]})
-        joined = own.merge(pairs, on="unit").merge(other, on=["second", "active"])
-        joined = joined.assign(earlier=joined["second"] < joined["unit"])
-        return joined.sort_values("tank", ascending=False, kind="stable")
-
-    def sum_neighbours(self) -> FloatArray:
-        """Add up what other patches put on the ground of each application."""
-        table = self.neighbours.drop_duplicates(["entry", "patch"])
-        return _sum_by(table["entry"], table["tank"], len(self.applied))
-
-
-def _sum_by(place: pd.Series[Any], values: pd.Series[Any], count: int) -> FloatArray:
-    return np.bincount(place.to_numpy(dtype=np.intp), values.to_numpy(dtype=float), minlength=count).astype(np.float64)
-
-
-def find_shared(evidence: Evidence) -> tuple[IntArray, IntArray, FloatArray]:
-    """Return pairs of units of two patches with ground in common, both ways round, and its area [m2].
-
-    Patches with less than the sliver area in common are left alone, and so are slivers of their units.
-    """
-    first, second, planar = evidence.unit_pairs
-    place = evidence.unit_patch
-    apart = (place[first] != place[second]) & (place[first] >= 0) & (place[second] >= 0)
-    first, second = first[apart], second[apart]
-    area = planar[apart] * evidence.unit_scale[first]
-    count = max(len(evidence.patches), 1)
-    low, high = np.minimum(place[first], place[second]), np.maximum(place[first], place[second])
-    _, pair = np.unique(low * count + high, return_inverse=True)
-    together = np.bincount(pair, area) if len(pair) else np.empty(0)
-    least = evidence.catalog.sliver_area_m2
-    kept = (together[pair] >= least) & (area > least) if len(pair) else np.zeros(0, dtype=bool)
-    first, second, area = first[kept], second[kept], area[kept]
-    return np.r_[first, second], np.r_[second, first], np.r_[area, area]
 
 
 def check_limits(evidence: Evidence) -> list[Row]:
@@ -170,26 +66,28 @@ def _check_records(evidence: Evidence) -> list[Row]:
     return pick_rows(np.ones(len(rows), dtype=bool), lambda k: rows[k])
 
 
-def _list_limits(evidence: Evidence, applied: pd.DataFrame, field: str) -> FloatArray:
-    """Return a limit of the product of each application, inf where it has none."""
+def _list_limits(evidence: Evidence, product_id: pd.Series[str], field: str) -> FloatArray:
+    """Return a limit of the product of each row, inf where it has none."""
     limits = {name: getattr(product, field) for name, product in evidence.catalog.products.items()}
-    values = [limits.get(name) for name in applied["product_id"].tolist()]
+    values = [limits.get(name) for name in product_id.tolist()]
     return np.array([np.inf if value is None else float(value) for value in values], dtype=np.float64)
 
 
-def _find_year_limits(evidence: Evidence, ledger: Ledger) -> FloatArray:
-    """Return the yearly limit that binds the ground of each application: the strictest label of all that it gets."""
-    applied = ledger.applied
-    own = _list_limits(evidence, applied, "limit_per_year_kg_per_ha")
-    known = {
-        name: product.limit_per_year_kg_per_ha
-        for name, product in evidence.catalog.products.items()
-        if product.limit_per_year_kg_per_ha is not None
-    }
-    for table in (ledger.records, ledger.neighbours):
-        limit = table["product_id"].map(known).fillna(np.inf).to_numpy(dtype=float)
-        np.minimum.at(own, table["entry"].to_numpy(dtype=np.intp), limit)
-    return own
+def _find_grounds(evidence: Evidence, ledger: Ledger, field: str) -> pd.DataFrame:
+    """Return the pieces of ground of each application, each with the strictest of the labels used there."""
+    own, others, records = (
+        _list_limits(evidence, table["product_id"], field) for table in (ledger.applied, ledger.others, ledger.records)
+    )
+    grounds = ledger.list_grounds(others, records)
+    entry = grounds["entry"].to_numpy(dtype=np.intp)
+    return grounds.assign(limit=np.minimum(grounds["limit"], own[entry]))
+
+
+def _pick_worst(grounds: pd.DataFrame, amount: FloatArray) -> pd.DataFrame:
+    """Return for each application the piece of ground where the amount takes most of its limit, in their order."""
+    ranked = grounds.assign(amount=amount, share=amount / grounds["limit"].to_numpy())
+    ranked = ranked.sort_values(["entry", "share", "amount"], kind="stable")
+    return ranked.drop_duplicates("entry", keep="last").reset_index(drop=True)
 
 
 def _name(evidence: Evidence, applied: pd.DataFrame, row: int) -> str:
@@ -197,14 +95,17 @@ def _name(evidence: Evidence, applied: pd.DataFrame, row: int) -> str:
 
 
 def _check_doses(evidence: Evidence, ledger: Ledger) -> list[Row]:
+    """Check the doses of each active for one application, and of all uses on each piece of ground for the year."""
     applied, system = ledger.applied, evidence.system
-    own = applied["dose"].to_numpy(dtype=float)
-    tank = applied["tank"].to_numpy(dtype=float)
-    before, others = ledger.sum_records("dose"), ledger.sum_neighbours()
+    own, tank = applied["dose"].to_numpy(dtype=float), applied["tank"].to_numpy(dtype=float)
+    before = ledger.sum_records("dose")
+    year = _find_year(evidence, ledger)
+    others = year["dose"].to_numpy()
+    once = _list_limits(evidence, applied["product_id"], "limit_per_application_kg_per_ha")
     rows: list[Row] = []
     for name, amount, limit in (
-        ("one application", tank, _list_limits(evidence, applied, "limit_per_application_kg_per_ha")),
-        ("the year", tank + before + others, _find_year_limits(evidence, ledger)),
+        ("one application", tank, once),
+        ("the year", year["amount"].to_numpy(), year["limit"].to_numpy()),
     ):
 
         def describe(k: int, name: str = name, amount: FloatArray = amount, limit: FloatArray = limit) -> Row:
@@ -219,48 +120,89 @@ def _check_doses(evidence: Evidence, ledger: Ledger) -> list[Row]:
     return rows
 
 
+def _find_year(evidence: Evidence, ledger: Ledger) -> pd.DataFrame:
+    """Return for each application the piece of its ground that takes most of its yearly limit of acid equivalent."""
+    grounds = _find_grounds(evidence, ledger, "limit_per_year_kg_per_ha")
+    here = ledger.applied["tank"].to_numpy(dtype=float) + ledger.sum_records("dose")
+    entry = grounds["entry"].to_numpy(dtype=np.intp)
+    return _pick_worst(grounds, here[entry] + grounds["dose"].to_numpy())
+
+
 def _check_counts(evidence: Evidence, ledger: Ledger) -> list[Row]:
     """Check limits in stems, the number of applications, and the least time between two."""
     applied = ledger.applied
-    stems = applied["stems"].to_numpy(dtype=float)
-    total = np.where(stems > 0, stems + ledger.sum_records("stems"), 0.0)
-    most = _list_limits(evidence, applied, "limit_stems_per_year_per_ha")
-    rows = pick_rows(
-        total > most * (1 + AREA_TOLERANCE),
-        lambda k: violation(
-            _name(evidence, applied, k), f"{total[k]:.5g} stems/ha", f"at most {most[k]:.5g} stems/ha in the year"
-        ),
-        total,
-    )
-    unit, treatment = (applied[name].to_numpy(dtype=np.intp) for name in ("unit", "treatment"))
-    by_stem = np.array([item.method in STEM_METHODS for item in evidence.treatments] + [False])[treatment]
-    unknown = np.isnan(np.r_[evidence.stand.per_ha, np.nan])[evidence.unit_patch[unit]]
-    rows += pick_rows(
-        by_stem & unknown & np.isfinite(most),
-        lambda k: violation(_name(evidence, applied, k), "no stems are mapped", f"at most {most[k]:.5g} stems/ha"),
-    )
+    rows = [*_check_stems(evidence, ledger), *_check_mapped(evidence, ledger)]
     done = _count_applications(ledger)
-    number = _list_limits(evidence, applied, "max_applications_per_year")
+    number = _list_limits(evidence, applied["product_id"], "max_applications_per_year")
     rows += pick_rows(
-        done + 1 > number,
+        done > number,
         lambda k: violation(
-            _name(evidence, applied, k), f"application {done[k] + 1:.0f} of the year", f"at most {number[k]:.0f}"
+            _name(evidence, applied, k), f"{done[k]:.0f} applications on one ground", f"at most {number[k]:.0f} a year"
         ),
     )
     return rows + _check_intervals(evidence, ledger)
 
 
-def _count_applications(ledger: Ledger) -> FloatArray:
-    """Count the applications of the same product that stand before each: records, and patches earlier in the file."""
+def _check_stems(evidence: Evidence, ledger: Ledger) -> list[Row]:
+    """Check limits in stems; where one is used up, nothing else of the active may stand on that ground."""
     applied = ledger.applied
-    names = applied["product_id"]
-    records = ledger.records
+    grounds = _find_grounds(evidence, ledger, "limit_stems_per_year_per_ha")
+    own = applied["stems"].to_numpy(dtype=float)
+    records = ledger.records.assign(plain=(ledger.records["stems"] <= 0).astype(float))
+    plain = np.bincount(records["entry"].to_numpy(dtype=np.intp), records["plain"], minlength=len(own)) + (own <= 0)
+    entry = grounds["entry"].to_numpy(dtype=np.intp)
+    total = (own + ledger.sum_records("stems"))[entry] + grounds["stems"].to_numpy()
+    most = grounds["limit"].to_numpy()
+    over = total > most * (1 + AREA_TOLERANCE)
+    beside = (plain[entry] + grounds["plain"].to_numpy() > 0) & (total >= most * (1 - AREA_TOLERANCE)) & ~over
+    told = [
+        np.unique(entry[fault & (applied["dose"].to_numpy()[entry] > 0)]) for fault in (over & (own[entry] > 0), beside)
+    ]
+    worst = _pick_worst(grounds, total)
+    amount, limit = worst["amount"].to_numpy(), worst["limit"].to_numpy()
+    rows = pick_rows(
+        np.isin(np.arange(len(own)), told[0]),
+        lambda k: violation(
+            _name(evidence, applied, k), f"{amount[k]:.5g} stems/ha", f"at most {limit[k]:.5g} stems/ha in the year"
+        ),
+        amount,
+    )
+    return rows + pick_rows(
+        np.isin(np.arange(len(own)), told[1]),
+        lambda k: violation(
+            _name(evidence, applied, k),
+            f"{amount[k]:.5g} stems/ha and another use of {applied['active'].iloc[k]} on one ground",
+            f"nothing else where a limit of {limit[k]:.5g} stems/ha is used up",
+        ),
+    )
+
+
+def _check_mapped(evidence: Evidence, ledger: Ledger) -> list[Row]:
+    """Check that stems are mapped where a limit counts them."""
+    applied = ledger.applied
+    grounds = _find_grounds(evidence, ledger, "limit_stems_per_year_per_ha")
+    most = grounds.groupby("entry")["limit"].min().to_numpy(dtype=float)
+    unit, treatment = (applied[name].to_numpy(dtype=np.intp) for name in ("unit", "treatment"))
+    by_stem = np.array([item.method in STEM_METHODS for item in evidence.treatments] + [False])[treatment]
+    unknown = np.isnan(np.r_[evidence.stand.per_ha, np.nan])[evidence.unit_patch[unit]]
+    return pick_rows(
+        by_stem & unknown & np.isfinite(most),
+        lambda k: violation(_name(evidence, applied, k), "no stems are mapped", f"at most {most[k]:.5g} stems/ha"),
+    )
+
+
+def _count_applications(ledger: Ledger) -> FloatArray:
+    """Count the applications of the product of each row on the piece of its ground that gets most of them."""
+    names = ledger.applied["product_id"]
+    records, others = ledger.records, ledger.others
     same = records["product_id"].eq("") | records["product_id"].eq(records["entry"].map(names))
-    patches = ledger.neighbours[ledger.neighbours["earlier"]]
-    alike = patches[patches["product_id"].eq(patches["entry"].map(applied["product_id"]))]
-    alike = alike.drop_duplicates(["entry", "patch"])
-    one = _sum_by(records.loc[same, "entry"], records.loc[same, "dose"] * 0 + 1, len(applied))
-    return one + _sum_by(alike["entry"], alike["tank"] * 0 + 1, len(applied))
+    count: FloatArray = 1.0 + np.bincount(
+        records.loc[same, "entry"].to_numpy(dtype=np.intp), minlength=len(names)
+    ).astype(np.float64)
+    alike = others[others["product_id"].eq(others["entry"].map(names))]
+    most = alike.groupby(["entry", "piece"])["unit"].nunique().groupby("entry").max()
+    count[most.index.to_numpy(dtype=np.intp)] += most.to_numpy()
+    return count
 
 
 def _check_intervals(evidence: Evidence, ledger: Ledger) -> list[Row]:
@@ -288,21 +230,14 @@ def _check_intervals(evidence: Evidence, ledger: Ledger) -> list[Row]:
 
 def _check_used(evidence: Evidence, ledger: Ledger) -> list[Row]:
     """Check the share of the yearly limit that a unit says is used, earlier work and other patches counted."""
-    applied = ledger.applied
-    dose, stems = applied["tank"].to_numpy(dtype=float), applied["stems"].to_numpy(dtype=float)
-    year = _find_year_limits(evidence, ledger)
-    most_stems = _list_limits(evidence, applied, "limit_stems_per_year_per_ha")
-    other = ledger.sum_records("dose") + ledger.sum_neighbours()
-    by_dose = np.where(np.isfinite(year), (dose + other) / year, np.nan)
-    by_stems = np.minimum(ledger.sum_records("stems") + stems, most_stems) / most_stems
-    by_stems = np.where(np.isfinite(most_stems) & (stems > 0), by_stems, np.nan)
+    unit = ledger.applied["unit"].to_numpy(dtype=np.intp)
+    year, stems = _find_year(evidence, ledger), _find_stems_used(evidence, ledger)
+    by_dose = np.where(np.isfinite(year["limit"]), year["share"], np.nan)
     least = np.full(len(evidence.units), np.nan)
-    np.fmax.at(least, applied["unit"].to_numpy(dtype=np.intp), np.fmax(by_dose, by_stems) * 100)
+    np.fmax.at(least, unit, np.fmax(by_dose, stems) * 100)
     most = least.copy()
-    first, second, _ = evidence.unit_pairs
-    apart = evidence.unit_patch[first] != evidence.unit_patch[second]
-    for unit in (first[apart], second[apart]):
-        most[unit] = np.inf  # the plan counts the heaviest dose that another patch plans anywhere on shared ground
+    # the plan takes units for standing together where each two of them do
+    np.fmax.at(most, unit, _find_most_pct(evidence, ledger))
     found = evidence.units["annual_limit_used_pct"].to_numpy()
     fits = (found >= least * (1 - AREA_TOLERANCE)) & (found <= most * (1 + AREA_TOLERANCE))
     ids = evidence.units["unit_id"].to_numpy()
@@ -310,6 +245,25 @@ def _check_used(evidence: Evidence, ledger: Ledger) -> list[Row]:
         ~fits & ~(np.isnan(found) & (np.isnan(least) | (least == 0))),
         lambda k: violation(f"unit {ids[k]}, annual_limit_used_pct", f"{found[k]:.6g} %", f"{least[k]:.6g} %"),
     )
+
+
+def _find_stems_used(evidence: Evidence, ledger: Ledger) -> FloatArray:
+    """Return the share of a limit in stems that all uses take on the ground of each application by stems, else nan."""
+    own = ledger.applied["stems"].to_numpy(dtype=float)
+    grounds = _find_grounds(evidence, ledger, "limit_stems_per_year_per_ha")
+    entry = grounds["entry"].to_numpy(dtype=np.intp)
+    worst = _pick_worst(grounds, (own + ledger.sum_records("stems"))[entry] + grounds["stems"].to_numpy())
+    used = np.minimum(worst["share"].to_numpy(dtype=float), 1.0)
+    return np.where((own > 0) & np.isfinite(worst["limit"].to_numpy()), used, np.nan)
+
+
+def _find_most_pct(evidence: Evidence, ledger: Ledger) -> FloatArray:
+    """Return the share of the yearly limit if the largest use of each other patch stood on one piece [%]."""
+    others = ledger.others.sort_values("dose", ascending=False).drop_duplicates(["entry", "patch"])
+    summed = np.bincount(others["entry"].to_numpy(dtype=np.intp), others["dose"], minlength=len(ledger.applied))
+    limit = _find_grounds(evidence, ledger, "limit_per_year_kg_per_ha").groupby("entry")["limit"].min().to_numpy()
+    total = ledger.applied["tank"].to_numpy(dtype=float) + ledger.sum_records("dose") + summed
+    return np.where(np.isfinite(limit), total / limit * 100, np.nan)
 
 
 def check_overlaps(evidence: Evidence) -> list[Row]:

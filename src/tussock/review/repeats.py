@@ -16,8 +16,8 @@ from tussock.base.units import parse_quantity
 from tussock.review.columns import find_places, read_number
 from tussock.review.evidence import Evidence
 from tussock.review.geometry import RADIUS_M
-from tussock.review.limits import find_shared
 from tussock.review.rows import Row, info, pick_rows, show_number, violation
+from tussock.review.uses_on_ground import find_shared
 from tussock.wording.rules import describe_forbidden
 
 #: Layer, column as it was read, its size in SI, column as it was used.

@@ -20,6 +20,7 @@ from tussock.zone.nearness import MOST_ROWS, choose_rows
 from tussock.zone.origin import find_origin, shift_cell
 from tussock.zone.parts import PART_PATCHES, SENT_PATCHES, count_parts, split_part
 from tussock.zone.rules import BoundRule
+from tussock.zone.shared import find_shared_units
 from tussock.zone.slopes import add_slope_distances
 from tussock.zone.units import Part, PartUnits, bind_part, zone_part
 
@@ -84,6 +85,7 @@ def zone_patches(
         nearness=add_slope_distances(nearness, site, units["patch_id"], measured.patches),
         reach=reach,
         zones=draw_setback_zones(site, list(zip(bound, wholes, strict=True))),
+        shared=find_shared_units(units, repaired.overlaps, site.options.sliver_area_m2),
         findings=findings_table(_describe_rules(site, repaired, bound)),
     )
 
