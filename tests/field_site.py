@@ -83,7 +83,7 @@ def complete(row: dict[str, str], **more: str) -> None:
         "date": row["planned_from"],
         "time_from": "08:00",
         "time_to": "10:00",
-        "area_treated_acre": row["planned_area_acre"],
+        "area_treated_acre": row["planned_treated_acre"],
         "product_used_fl_oz": row["planned_product_fl_oz"],
         "mix_used_gal": "1",
         "growth_stage": "leaf",

@@ -223,11 +223,12 @@ def make_key_command(path: Path, ask_passphrase: bool) -> None:
 @click.option("--records", type=click.Path(path_type=Path), required=True, help="A filled copy of record.csv.")
 @click.option("--out", type=click.Path(path_type=Path), required=True, help="GeoPackage to write.")
 @click.option("--date-format", default="%Y-%m-%d", help='How its dates are written, such as "%m/%d/%Y".')
-def history_command(folder: Path, records: Path, out: Path, date_format: str) -> None:
+@click.option("--accept-low-rates", is_flag=True, help="Take rates far under the planned ones as they stand.")
+def history_command(folder: Path, records: Path, out: Path, date_format: str, accept_low_rates: bool) -> None:
     """Write what was applied as a layer of earlier work, for [layers.history] of the next plan."""
     from tussock.review.records_history import write_history
 
-    count = write_history(folder, records, out, date_format)
+    count = write_history(folder, records, out, date_format, accept_low_rates=accept_low_rates)
     click.echo(f"{count} applications written to {out}; name it under [layers.history] of the next site file")
 
 

@@ -44,8 +44,11 @@ def test_each_planned_unit_has_a_row_in_the_record_and_no_other(sample_plan, rec
     assert set(record["unit_id"]) == set(planned["unit_id"])
     first = record.drop_duplicates("unit_id").set_index("unit_id")
     by_unit = planned.set_index("unit_id")
+    by_stems = by_unit["method"].isin(["cut_stump", "stem_injection", "basal_bark"])
+    by_unit["to_treat"] = by_unit["area_acre"].where(by_stems, by_unit["infested_acre"])
     for name, other in (
         ("planned_area_acre", "area_acre"),
+        ("planned_treated_acre", "to_treat"),
         ("planned_product_fl_oz", "product_fl_oz"),
         ("planned_rate_ae_lb_per_acre", "ae_lb_per_acre"),
     ):

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import csv
 from dataclasses import replace
 from functools import cache
 from pathlib import Path
@@ -9,7 +10,7 @@ from pathlib import Path
 import pytest
 
 import tussock
-from field_site import TREATMENTS, complete, fill_record, pick, plan_field
+from field_site import PATCH, TREATMENTS, complete, fill_record, pick, plan_field
 from review.random_sites import deliver_quickly
 from site_factory import PRODUCTS, feet_box
 from tussock.deliver.records import write_record
@@ -21,8 +22,8 @@ FT2_PER_ACRE = 43_560  # NIST Handbook 44, Appendix C
 load_once = cache(load_folder)
 
 
-def deliver(folder: Path, **options) -> Path:
-    plan = plan_field(folder / "site", **({"products": REGISTERED} | options))
+def deliver(folder: Path, patches: list[dict] | None = None, **options) -> Path:
+    plan = plan_field(folder / "site", patches, **({"products": REGISTERED} | options))
     written = deliver_quickly(plan, folder / "plan")
     write_record(plan, folder / "record.csv")
     return written
@@ -117,7 +118,7 @@ def test_the_same_amount_on_less_ground_is_a_higher_rate(field: Path, tmp_path: 
 
 def test_more_ground_than_the_unit_has_is_said(field: Path, tmp_path: Path) -> None:
     table = check(field, tmp_path, with_cells(area_treated_acre="0.3"))
-    assert "more than the unit has" in [row[2] for row in pick(table, "records", "warning")]
+    assert "more than the unit has" in [row[2] for row in pick(table, "records", "violation")]
 
 
 def test_two_rounds_add_up_against_the_yearly_limit(field: Path, tmp_path: Path) -> None:
@@ -347,6 +348,90 @@ def test_a_record_becomes_the_history_of_the_next_plan(field: Path, tmp_path: Pa
         write_history(field, path, out)
 
 
+SPARSE = """
+[[treatment]]
+id = "spot"
+growth_form = ["herbaceous"]
+method = "foliar_spot"
+product = "glyphosate-aquatic"
+concentration = "3 %"
+spray_volume = "50 gal/acre"
+season = ["07-01", "09-30"]
+"""
+
+
+SPARSE_PATCH = [PATCH | {"cover_pct": "30%", "geometry": feet_box(0, 500, 208.71, 708.71)}]
+
+
+@pytest.fixture(scope="module")
+def sparse(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """One acre (208.71 ft squared) with plants on 30 % of it, far from the pond.
+
+    3 % of a 4 lb/gal product at 50 gal/acre is 6 lb/acre, on 0.3 acre 0.45 gal or 57.6 fl oz. The limit is 8 lb/acre.
+    """
+    return deliver(tmp_path_factory.mktemp("sparse"), SPARSE_PATCH, treatments=SPARSE)
+
+
+def test_a_record_filled_in_by_its_words_gives_the_true_dose_to_the_next_plan(sparse: Path, tmp_path: Path) -> None:
+    import geopandas as gpd
+
+    from tussock.review.records_history import write_history
+
+    with (sparse.parent / "record.csv").open(encoding="utf-8", newline="") as file:
+        row = next(csv.DictReader(file))
+    assert [float(row[f"planned_{name}"]) for name in ("area_acre", "treated_acre", "product_fl_oz")] == pytest.approx(
+        [1.0, 0.3, 57.6], rel=1e-4
+    )
+    path = fill_record(sparse.parent / "record.csv", tmp_path / "f.csv", with_cells(date="2027-07-05"))
+    out = tmp_path / "earlier.gpkg"
+    assert write_history(sparse, path, out) == 1
+    layer = gpd.read_file(out)
+    assert layer["ae_lb_per_acre"].tolist() == pytest.approx([6.0], rel=1e-4)
+    history = [
+        row._asdict() | {"geometry": shape}
+        for row, shape in zip(layer.drop(columns="geometry").itertuples(index=False), layer.geometry, strict=True)
+    ]
+    again = plan_field(tmp_path / "site", SPARSE_PATCH, treatments=SPARSE, history=history)
+    assert (again.options["verdict"] == "refused").all()
+    assert again.options["reason"].str.contains("12 of 8 lb").all()
+
+
+@pytest.mark.parametrize(
+    ("cells", "said"),
+    [
+        ({"area_treated_acre": "1.0"}, "1.8 lb ae/acre; 6 lb ae/acre planned: the ground treated is what was wetted"),
+        ({"area_treated_acre": "0.5"}, "3.6 lb ae/acre; 6 lb ae/acre planned"),
+        ({"area_treated_acre": "1.2"}, "1.2 acre; at most 1 acre: more than the unit has"),
+        ({"mix_used_gal": "0.4"}, "57.6 fl oz; at most the mix, 51.2 fl oz: more product than mix"),
+    ],
+)
+def test_figures_that_cannot_both_be_right_are_refused(sparse: Path, tmp_path: Path, cells: dict, said: str) -> None:
+    """57.6 fl oz of 4 lb/gal are 1.8 lb: on the gross acre 1.8 lb/acre, on half an acre 3.6, where 6 were planned."""
+    from tussock.review.records_history import write_history
+
+    given = {"date": "2027-07-05", "mix_used_gal": "15"} | cells
+    path = fill_record(sparse.parent / "record.csv", tmp_path / "f.csv", with_cells(**given))
+    with pytest.raises(tussock.InputError, match="row 2, ") as caught:
+        write_history(sparse, path, tmp_path / "earlier.gpkg")
+    assert said in "\n".join(str(fault) for fault in caught.value.faults)
+    assert not (tmp_path / "earlier.gpkg").exists()
+    table = check(sparse, tmp_path, with_cells(**given))
+    assert [row for row in pick(table, "records", "violation") if row[0].endswith(("area treated", "product used"))]
+
+
+def test_a_low_rate_can_be_confirmed_and_more_ground_than_there_is_cannot(sparse: Path, tmp_path: Path) -> None:
+    from tussock.review.records_history import write_history
+
+    given = {"date": "2027-07-05", "mix_used_gal": "15"}
+    low = fill_record(sparse.parent / "record.csv", tmp_path / "low.csv", with_cells(area_treated_acre="0.5", **given))
+    assert write_history(sparse, low, tmp_path / "low.gpkg", accept_low_rates=True) == 1
+    more = fill_record(
+        sparse.parent / "record.csv", tmp_path / "more.csv", with_cells(area_treated_acre="1.2", **given)
+    )
+    with pytest.raises(tussock.InputError, match="more than the unit has"):
+        write_history(sparse, more, tmp_path / "more.gpkg", accept_low_rates=True)
+
+
 def test_a_history_needs_date_amount_and_area(field: Path, tmp_path: Path) -> None:
     from tussock.review.records_history import write_history
 
@@ -397,6 +482,7 @@ def falsify(row: dict[str, str], column: str) -> None:
             "active",
             "method",
             "planned_area_acre",
+            "planned_treated_acre",
             "planned_product_fl_oz",
             "planned_rate_ae_lb_per_acre",
             "planned_from",

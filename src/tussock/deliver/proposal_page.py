@@ -66,6 +66,9 @@ _LABELS: Final = {
     "date_to": "to",
     "nearest_water": "nearest mapped water",
     "planned_rate_ae": "planned rate (ae)",
+    "planned_area": "gross area of the unit",
+    "planned_treated": "ground to treat (wetted)",
+    "area_treated": "ground treated (wetted)",
     "licence": "certification or licence",
 }
 _UNITS: Final = {"l": "L", "ml": "mL", "fl_oz": "fl oz", "l_per_ha": "L/ha"}

@@ -12,7 +12,7 @@ import numpy as np
 
 from tussock.base import columns as c
 from tussock.base.geodesy import move_geometry
-from tussock.base.records import Product, Treatment
+from tussock.base.records import STEM_METHODS, Product, Treatment
 from tussock.base.stages import PlanTables
 from tussock.deliver.tables import csv_text, list_cells
 
@@ -76,7 +76,7 @@ def make_record(plan: PlanTables) -> pd.DataFrame:
     import pandas as pd
 
     system = plan.site.options.units
-    area, size = f"area_{c.AREA.suffix(system)}", c.AREA.size(system)
+    suffix, size = c.AREA.suffix(system), c.AREA.size(system)
     places = _list_places(plan)
     species = dict(zip(plan.patches["patch_id"].astype(str), plan.patches["species"], strict=True))
     rows = []
@@ -90,7 +90,8 @@ def make_record(plan: PlanTables) -> pd.DataFrame:
             "species": species.get(str(unit["patch_id"])) or "",
             **describe_product(product),
             "method": unit["method"],
-            "planned_area_m2": _number(unit[area]) * size,
+            "planned_area_m2": _number(unit[f"area_{suffix}"]) * size,
+            "planned_treated_m2": _number(unit[f"{_find_ground(unit)}_{suffix}"]) * size,
             "planned_product_l": used.product_l,
             "planned_rate_ae_kg_per_ha": used.dose_kg_per_ha,
             "planned_from": unit["season_from"],
@@ -103,6 +104,11 @@ def make_record(plan: PlanTables) -> pd.DataFrame:
         if column.kind == "number":
             frame[column.si_name] = frame[column.si_name].astype(float)
     return c.present(frame, c.RECORD, system)
+
+
+def _find_ground(unit: dict[str, Any]) -> str:
+    """Return the column of the ground that the rate of a unit is for: what is wetted, or where the stems stand."""
+    return "area" if unit["method"] in STEM_METHODS else "infested"
 
 
 def describe_product(product: Product | None) -> dict[str, str]:

@@ -25,8 +25,10 @@ RECORD_PDF: Final = "record.pdf"
 _ACROSS: Final = 5
 _HOW: Final = (
     "One card for each unit and product. What is printed is planned; fill in what was done, also where nothing was: "
-    '"applied" is yes, part or no. The same columns stand in record.csv: fill in a copy of it, dates as YYYY-MM-DD, '
-    "and compare it with the plan by tussock review FOLDER --records COPY."
+    '"applied" is yes, part or no. "Ground treated" is counted as "ground to treat" is: only what was wetted (for stem '
+    "work, the ground that the stems stand on), never the gross area where plants stand apart. The dose of the year is "
+    "product used over ground treated. The same columns stand in record.csv: fill in a copy of it, dates as "
+    "YYYY-MM-DD, and compare it with the plan by tussock review FOLDER --records COPY."
 )
 
 

@@ -12,6 +12,7 @@ import numpy as np
 from tussock.base import columns as c
 from tussock.base.text import join_words, show, show_dose
 from tussock.review.evidence import Evidence
+from tussock.review.records_amounts import find_contradictions, find_ground
 from tussock.review.records_file import Entry, read_records
 from tussock.review.rows import Row, info, violation, warning
 from tussock.review.seasons import find_planned
@@ -104,7 +105,7 @@ def _check_entry(evidence: Evidence, place: int, entry: Entry) -> list[Row]:
     products = evidence.catalog.products
     name = entry.used_product
     rows: list[Row] = []
-    planned = _list_planned(evidence, place)
+    planned = list_planned(evidence, place)
     if name and name not in planned:
         expected = join_words(list(planned)) or "no herbicide"
         rows.append(violation(f"{where}, product", name, expected, "another product than planned"))
@@ -115,14 +116,18 @@ def _check_entry(evidence: Evidence, place: int, entry: Entry) -> list[Row]:
         return rows
     rows += _check_rules(evidence, place, entry, where)
     rows += _check_blanks(evidence, entry, where)
-    area, volume = entry.area_m2, entry.product_l
-    if area > 0 and not math.isnan(volume):
-        dose = volume * products[name].strength_kg_per_l / (area / 1e4)
+    ground = find_ground(unit, entry, products[name], planned.get(name, math.nan))
+    rows += [
+        violation(f"{where}, {item.column}", item.found, item.expected, item.note)
+        for item in find_contradictions(ground, evidence.system)
+    ]
+    if not math.isnan(ground.dose_kg_per_ha):
+        dose = ground.dose_kg_per_ha
         rows += check_dose(evidence, f"{where}, rate", name, dose, planned.get(name, math.nan))
     return rows
 
 
-def _list_planned(evidence: Evidence, place: int) -> dict[str, float]:
+def list_planned(evidence: Evidence, place: int) -> dict[str, float]:
     """Return the products planned on a unit with their dose [kg ae/ha], the first and those in its tank."""
     unit = evidence.units.iloc[place]
     treatment = int(evidence.unit_treatment[place])
@@ -158,7 +163,7 @@ def _check_rules(evidence: Evidence, place: int, entry: Entry, where: str) -> li
     changed = entry.used_product != unit["product_id"]
     product = evidence.catalog.products[entry.used_product]
     rows = []
-    if changed and entry.used_product not in _list_planned(evidence, place):
+    if changed and entry.used_product not in list_planned(evidence, place):
         rows += [
             violation(f"{where}, product", f"{product.id} by {method}", f"a row for it in {title}", "not listed")
             for title in find_unlisted(evidence, method, product)
@@ -202,10 +207,6 @@ def _check_sums(evidence: Evidence, place: int, applied: list[Entry]) -> list[Ro
         own = [entry for entry in applied if entry.used_product == name]
         area = math.fsum(entry.area_m2 for entry in own if not math.isnan(entry.area_m2))
         volume = math.fsum(entry.product_l for entry in own if not math.isnan(entry.product_l))
-        rounds = len({entry.date for entry in own})
-        if area > unit["area_m2"] * (1 + OVER) * rounds:
-            found, expected = show(area, c.AREA, system, 4), show(float(unit["area_m2"]), c.AREA, system, 4)
-            rows.append(warning(f"{where}, area treated", found, f"at most {expected}", "more than the unit has"))
         first = name == unit["product_id"]
         if first and volume > unit["product_l"] * (1 + OVER):
             found = show(volume, c.SMALL_LIQUID, system, 4)

@@ -34,8 +34,8 @@ class Entry:
         Row of the file, for messages.
     texts
         Every cell by the stem of its column, blanks left out.
-    area_m2, product_l
-        Ground treated and product used; nan where blank.
+    area_m2, product_l, mix_l
+        Ground treated, product used and finished mix used; nan where blank.
     date
         ISO date, or blank.
     """
@@ -45,6 +45,7 @@ class Entry:
     texts: Mapping[str, str]
     area_m2: float
     product_l: float
+    mix_l: float
     date: str
 
     @property
@@ -176,6 +177,7 @@ def _read_entry(
         texts=texts,
         area_m2=sizes["area_treated"],
         product_l=sizes["product_used"],
+        mix_l=sizes.get("mix_used", math.nan),
         date=_read_date(name, number, texts.get("date", ""), date_format, faults),
     )
 

@@ -12,6 +12,8 @@ from tussock.review.approval import refuse_unread
 from tussock.review.catalog import read_catalog
 from tussock.review.evidence import Evidence
 from tussock.review.loading import load_folder
+from tussock.review.records import list_planned
+from tussock.review.records_amounts import Contradiction, find_contradictions, find_ground
 from tussock.review.records_file import Entry, read_records
 
 if TYPE_CHECKING:
@@ -20,7 +22,9 @@ if TYPE_CHECKING:
 LAYER: Final = "history"
 
 
-def write_history(folder: Path, records: Path, out: Path, date_format: str = "%Y-%m-%d") -> int:
+def write_history(
+    folder: Path, records: Path, out: Path, date_format: str = "%Y-%m-%d", *, accept_low_rates: bool = False
+) -> int:
     """Write what a record says was applied as a layer of earlier work (GeoPackage).
 
     Parameters
@@ -33,6 +37,8 @@ def write_history(folder: Path, records: Path, out: Path, date_format: str = "%Y
         A file that is not there yet.
     date_format
         How dates are written in the record.
+    accept_low_rates
+        Whether rates far under the planned ones are taken as they stand: the ground treated was counted as it should.
 
     Returns
     -------
@@ -44,7 +50,8 @@ def write_history(folder: Path, records: Path, out: Path, date_format: str = "%Y
     Raises
     ------
     InputError
-        The folder or the record cannot be used, or a row that was applied lacks date, amount or area.
+        The folder or the record cannot be used, or a row that was applied lacks date, amount or area or has figures
+        that cannot both be right.
     OutputError
         The file is there already, or cannot be written.
     """
@@ -55,7 +62,7 @@ def write_history(folder: Path, records: Path, out: Path, date_format: str = "%Y
     delivered = load_folder(folder)
     refuse_unread(folder, delivered)
     evidence = Evidence(delivered, read_catalog(delivered.run["documents"]))
-    frame = _build(evidence, records, read_records(records, evidence.system, date_format))
+    frame = _build(evidence, records, read_records(records, evidence.system, date_format), accept_low_rates)
     try:
         pyogrio.write_dataframe(frame, out, layer=LAYER, driver="GPKG", promote_to_multi=True, use_arrow=False)
     except (pyogrio.errors.DataSourceError, pyogrio.errors.DataLayerError) as error:
@@ -63,7 +70,7 @@ def write_history(folder: Path, records: Path, out: Path, date_format: str = "%Y
     return len(frame)
 
 
-def _build(evidence: Evidence, path: Path, entries: list[Entry]) -> gpd.GeoDataFrame:
+def _build(evidence: Evidence, path: Path, entries: list[Entry], accept_low_rates: bool) -> gpd.GeoDataFrame:
     import geopandas as gpd
 
     places = {name: place for place, name in enumerate(evidence.units["unit_id"].tolist())}
@@ -88,13 +95,20 @@ def _build(evidence: Evidence, path: Path, entries: list[Entry]) -> gpd.GeoDataF
         if lacks or product is None:
             faults.append(Fault(path.name, entry.where, f"applied, without {', '.join(lacks)}", "fill it in"))
             continue
-        dose = entry.product_l * product.strength_kg_per_l / (entry.area_m2 / 1e4)
-        shapes.append(evidence.unit_outline[places[entry.unit_id]])
+        place = places[entry.unit_id]
+        planned = list_planned(evidence, place).get(product.id, math.nan)
+        ground = find_ground(evidence.units.iloc[place], entry, product, planned)
+        faults += [
+            Fault(path.name, f"{entry.where}, {item.column}", item.found, _tell_need(item))
+            for item in find_contradictions(ground, system)
+            if not (item.low_rate and accept_low_rates)
+        ]
+        shapes.append(evidence.unit_outline[place])
         rows.append(
             {
                 "product_id": product.id,
                 "active": product.active,
-                dose_name: dose / c.DOSE.size(system),
+                dose_name: ground.dose_kg_per_ha / c.DOSE.size(system),
                 "date": entry.date,
                 "unit_id": entry.unit_id,
                 area_name: entry.area_m2 / c.AREA.size(system),
@@ -106,3 +120,8 @@ def _build(evidence: Evidence, path: Path, entries: list[Entry]) -> gpd.GeoDataF
         need = 'fill in "applied" with yes or part where a product was applied'
         raise InputError(Fault(path.name, "rows", "no application of a product", need))
     return gpd.GeoDataFrame(rows, geometry=shapes, crs=evidence.crs)
+
+
+def _tell_need(item: Contradiction) -> str:
+    unlock = "; mend it, or give --accept-low-rates where the rate was that low" if item.low_rate else ""
+    return f"{item.expected}: {item.note}{unlock}"
