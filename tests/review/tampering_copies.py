@@ -99,7 +99,7 @@ def day_moved_in_the_calendar_file(folder: Path) -> None:
     edit_text(folder / "season.ics", r"DTSTART;VALUE=DATE:202705", "DTSTART;VALUE=DATE:202704")
 
 
-def _edit_workbook(sheet: str, edit: Callable[[Any], None]) -> Callable[[Path], None]:
+def _edit_workbook(sheet: str, edit: Callable[[Any], None], what: str = "") -> Callable[[Path], None]:
     def falsify(folder: Path) -> None:
         import openpyxl
 
@@ -107,7 +107,7 @@ def _edit_workbook(sheet: str, edit: Callable[[Any], None]) -> Callable[[Path], 
         edit(book[sheet])
         book.save(folder / "plan.xlsx")
 
-    falsify.__name__ = f"workbook_{sheet.lower().replace(' ', '_')}"
+    falsify.__name__ = "_".join(["workbook", *sheet.lower().split(), *what.split()])
     return falsify
 
 
@@ -119,6 +119,12 @@ def _weaken_first_day(page: Any) -> None:
     """The first mix of the first day at half its strength: everything that is filled from it gets the other dose."""
     names = [cell.value for cell in page[1]]
     page.cell(2, names.index("product_fl_oz") + 1).value /= 2
+
+
+def _add_dye(page: Any) -> None:
+    """Dye comes into a mix of one day that its units do not have: the crew fills from this sheet."""
+    names = [cell.value for cell in page[1]]
+    page.cell(2, names.index("dye_fl_oz") + 1).value = 64.0
 
 
 def _move_first_day(page: Any) -> None:
@@ -137,6 +143,7 @@ falsifies_files("work")(_edit_workbook("Money", _set_money))
 falsifies_files("work")(_edit_workbook("Assumptions", _set_season))
 falsifies_files("work")(_edit_workbook("Loads by unit", _double_first_mix))
 falsifies_files("work")(_edit_workbook("Loads by day", _weaken_first_day))
+falsifies_files("work")(_edit_workbook("Loads by day", _add_dye, "dye"))
 falsifies_files("work")(_edit_workbook("Calendar", _move_first_day))
 falsifies_files("work")(_edit_workbook("Findings", lambda page: page.delete_rows(2, 20)))
 

@@ -8,8 +8,10 @@ from collections.abc import Iterable, Mapping
 from typing import Any, Final
 
 import numpy as np
+from numpy.typing import NDArray
 
 from tussock.base import columns as c
+from tussock.base.text import show
 from tussock.review import readers
 from tussock.review.evidence import Evidence
 from tussock.review.rows import Row, info, pick_rows, show_number, violation
@@ -57,6 +59,8 @@ _LOADS: Final = (
     ("adjuvant", "adjuvant_l", c.SMALL_LIQUID),
     ("loads", "loads", None),
 )
+#: The finished mix, then what is in it.
+_IN_TANK: Final = tuple((stem, name, size) for stem, name, size in _LOADS if size is not None)
 
 
 def check_work(evidence: Evidence) -> list[Row]:
@@ -166,28 +170,27 @@ def _check_day_loads(
     laid_out = [work for work in calendar if work.get("crew_day") is not None]
     placed = laid_out or [{"crew_day": "", "unit_id": name, "share": 1.0} for name in evidence.units["unit_id"]]
     system = evidence.system
-    mix, product = f"mix_{c.LIQUID.suffix(system)}", f"product_{c.SMALL_LIQUID.suffix(system)}"
     units = {str(unit["unit_id"]): unit for unit in evidence.units.to_dict("records")}
-    wanted: dict[tuple[str, str, str], list[float]] = {}
+    wanted: dict[tuple[str, ...], NDArray[np.float64]] = {}
     for work in placed:
         unit = units.get(_tell(work.get("unit_id")))
         if unit is None or not unit["product_id"] or math.isnan(unit["spray_l"]):
             continue
-        key = _tell(work.get("crew_day")), str(unit["treatment_id"]), _tell_strength(unit["concentration_pct"])
-        total, share = wanted.setdefault(key, [0.0, 0.0]), _number(work.get("share"))
-        total[0] += unit["spray_l"] * share / c.LIQUID.size(system)
-        total[1] += unit["product_l"] * share / c.SMALL_LIQUID.size(system)
-    found: dict[tuple[str, str, str], list[float]] = {}
+        tank = np.array([unit[name] for _, name, _ in _IN_TANK])
+        key = _tell(work.get("crew_day")), str(unit["treatment_id"]), *_tell_strengths(tank)
+        wanted[key] = wanted.get(key, 0.0) + tank * _number(work.get("share"))
+    found: dict[tuple[str, ...], NDArray[np.float64]] = {}
     for load in page:
-        if load.get(mix) is None or not _number(load.get(mix)) > 0:
-            continue
-        strength = _number(load.get(product)) * c.SMALL_LIQUID.size(system)
-        strength /= _number(load.get(mix)) * c.LIQUID.size(system) / 100
-        day = _tell(load.get("crew_day")) if laid_out else ""
-        key = day, _tell(load.get("treatment_id")), _tell_strength(strength)
-        total = found.setdefault(key, [0.0, 0.0])
-        total[0] += _number(load.get(mix))
-        total[1] += _number(load.get(product))
+        tank = np.array(
+            [_number(load.get(f"{stem}_{size.suffix(system)}")) * size.size(system) for stem, _, size in _IN_TANK]
+        )
+        if tank[0] > 0:
+            key = (
+                _tell(load.get("crew_day")) if laid_out else "",
+                _tell(load.get("treatment_id")),
+                *_tell_strengths(tank),
+            )
+            found[key] = found.get(key, 0.0) + tank
     rows = []
     for key in sorted({*wanted, *found}):
         where = f"plan.xlsx, Loads by day, {f'crew day {key[0]}, ' if laid_out else ''}{key[1]}"
@@ -195,17 +198,24 @@ def _check_day_loads(
         if own is None and not laid_out:
             continue  # work whose hours are not known stands on no day
         if other is None or own is None or not np.allclose(own, other, rtol=1e-6, atol=1e-9):
-            rows.append(violation(where, _tell_mix(key, own, mix), f"{_tell_mix(key, other, mix)}, as its units take"))
+            texts = [_tell_mix(key, tank, evidence.system) for tank in (own, other)]
+            rows.append(violation(where, texts[0], f"{texts[1]}, as its units take"))
     return _cap(rows)
 
 
-def _tell_strength(share_pct: float) -> str:
-    return f"{share_pct:.4g} %"
+def _tell_strengths(tank: NDArray[np.float64]) -> tuple[str, ...]:
+    """Return the share of each part of a mix in words; one mix has the same ones in every load."""
+    return tuple(f"{share * 100:.4g} %" for share in (tank[1:] / tank[0] if tank[0] > 0 else tank[1:]))
 
 
-def _tell_mix(key: tuple[str, str, str], amounts: list[float] | None, column: str) -> str:
+def _tell_mix(key: tuple[str, ...], tank: NDArray[np.float64] | None, system: c.UnitSystem) -> str:
     """Return a mix of a day in words."""
-    return "no mix of this strength" if amounts is None else f"{amounts[0]:.6g} {column} at {key[2]}"
+    if tank is None:
+        return "no mix of this strength"
+    parts = ", ".join(
+        f"{stem} {share}" for (stem, _, _), share in zip(_IN_TANK[1:], key[2:], strict=True) if share != "0 %"
+    )
+    return f"{show(float(tank[0]), c.LIQUID, system, 6)} of mix with {parts or 'nothing in it'}"
 
 
 def _check_money(evidence: Evidence, page: list[dict[str, Any]]) -> list[Row]:
