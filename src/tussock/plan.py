@@ -364,7 +364,7 @@ def _gather(
     plan = Plan(
         site=site,
         crs=measured.crs,
-        patches=showing.show_patches(budgeted.patches, system),
+        patches=showing.show_patches(budgeted.patches, system, site.layers["infestations"].frame.columns),
         units=showing.show_units(budgeted.units, prescribed.compliance, system),
         options=prescribed.options,
         setback_zones=c.present(zoned.zones, c.SETBACK_ZONES, system),

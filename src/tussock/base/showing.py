@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Collection
 from typing import TYPE_CHECKING, Any
 
 from tussock.base import columns as c
@@ -17,10 +18,10 @@ if TYPE_CHECKING:
 _UNIT_WORK = ("windows", "partners_l", "in_water", "history", "shared_with")
 
 
-def show_patches(patches: gpd.GeoDataFrame, system: c.UnitSystem) -> gpd.GeoDataFrame:
-    """Return patches as the outputs have them, with blank marks of an approval."""
-    marked = _add_marks(patches)
-    return _show(marked, c.PATCHES, system, _list_patch_work(marked))
+def show_patches(patches: gpd.GeoDataFrame, system: c.UnitSystem, mapped: Collection[str]) -> gpd.GeoDataFrame:
+    """Return patches as the outputs have them, with blank marks of an approval and the columns that were mapped."""
+    marked = patches.assign(approval="", approval_change="")
+    return _show(marked, c.PATCHES, system, _list_patch_work(marked, mapped))
 
 
 def show_units(units: gpd.GeoDataFrame, compliance: pd.DataFrame, system: c.UnitSystem) -> gpd.GeoDataFrame:
@@ -34,15 +35,11 @@ def show_compliance(compliance: pd.DataFrame, system: c.UnitSystem) -> pd.DataFr
     return c.present(compliance.drop(columns=["in_force", "check"]), c.COMPLIANCE, system)
 
 
-def _add_marks(patches: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
-    """Return patches with blank marks of an approval."""
-    return patches.assign(approval="", approval_change="")
-
-
-def _list_patch_work(patches: gpd.GeoDataFrame) -> tuple[str, ...]:
+def _list_patch_work(patches: gpd.GeoDataFrame, mapped: Collection[str]) -> tuple[str, ...]:
     """Return the columns of patches that no output shows; wet bark is shown where it is mapped, for it refuses."""
     wet = "bark_wet" in patches.columns and bool(patches["bark_wet"].any())
-    return c.PATCH_WORK if wet else (*c.PATCH_WORK, "bark_wet")
+    work = tuple(name for name in c.PATCH_WORK if name not in mapped)
+    return work if wet else (*work, "bark_wet")
 
 
 def list_stems(repaired: Repaired, system: c.UnitSystem) -> pd.DataFrame:
