@@ -432,6 +432,107 @@ def test_a_low_rate_can_be_confirmed_and_more_ground_than_there_is_cannot(sparse
         write_history(sparse, more, tmp_path / "more.gpkg", accept_low_rates=True)
 
 
+STUMPS = """
+[[treatment]]
+id = "stumps"
+growth_form = ["tree"]
+method = "cut_stump"
+product = "glyphosate-aquatic"
+concentration = "50 %"
+spray_volume = "2 gal/acre"
+season = ["07-01", "09-30"]
+"""
+
+
+def test_stumps_dosed_by_ground_are_recorded_on_the_ground_that_was_wetted(tmp_path: Path) -> None:
+    """2 gal/acre at 50 % of 4 lb/gal are 4 lb/acre; on 30 % of an acre 0.3 gal or 38.4 fl oz. Over 1 acre it read 1.2."""
+    import geopandas as gpd
+
+    from tussock.review.records_history import write_history
+
+    trees = [SPARSE_PATCH[0] | {"growth_form": "tree"}]
+    field = deliver(tmp_path / "field", trees, treatments=STUMPS)
+    with (field.parent / "record.csv").open(encoding="utf-8", newline="") as file:
+        row = next(csv.DictReader(file))
+    assert float(row["planned_treated_acre"]) == pytest.approx(0.3, rel=1e-4)
+    assert float(row["planned_product_fl_oz"]) == pytest.approx(38.4, rel=1e-4)
+    path = fill_record(field.parent / "record.csv", tmp_path / "f.csv", with_cells(date="2027-07-05"))
+    assert write_history(field, path, tmp_path / "earlier.gpkg") == 1
+    assert gpd.read_file(tmp_path / "earlier.gpkg")["ae_lb_per_acre"].tolist() == pytest.approx([4.0], rel=1e-4)
+
+
+def test_rounds_on_the_same_plants_add_up_although_the_unit_is_larger(sparse: Path, tmp_path: Path) -> None:
+    """6 lb/acre on 0.3 acre, twice: the plants stand on 0.3 acre of the unit, so they got 12 lb/acre of 8, not 6."""
+
+    def fill(rows):
+        done = [dict(rows[0]), dict(rows[0])]
+        for number, row in enumerate(done):
+            complete(row, date=f"2027-08-{number + 1:02d}", mix_used_gal="15")
+        return done
+
+    rows = pick(check(sparse, tmp_path, fill), "records", "violation")
+    assert [row[:2] for row in rows] == [("unit P1-01, year", "12 lb ae/acre")]
+
+
+def test_halves_treated_on_two_days_do_not_add_up(sparse: Path, tmp_path: Path) -> None:
+    """0.15 acre at 6 lb/acre on one day, the other 0.15 on the next: 6 lb/acre of 8 on each."""
+
+    def fill(rows):
+        done = [dict(rows[0]), dict(rows[0])]
+        for number, row in enumerate(done):
+            cells = {"area_treated_acre": "0.15", "product_used_fl_oz": "28.8", "mix_used_gal": "7.5"}
+            complete(row, date=f"2027-08-{number + 1:02d}", **cells)
+        return done
+
+    assert not pick(check(sparse, tmp_path, fill), "records", "violation")
+
+
+def test_rows_of_one_day_have_no_more_ground_than_the_unit(field: Path, tmp_path: Path) -> None:
+    """8,500 ft2 are 0.195 acre: 0.15 and 0.15 on one day are 0.3."""
+
+    def fill(rows):
+        done = [dict(rows[0]), dict(rows[0])]
+        for row in done:
+            complete(row, area_treated_acre="0.15", product_used_fl_oz="19.2")
+        return done
+
+    rows = pick(check(field, tmp_path, fill), "records", "violation")
+    assert ("unit P1-02, area treated", "0.3 acre", "more than the unit has") in rows
+
+
+def test_products_of_one_tank_are_no_more_than_its_mix(tmp_path: Path) -> None:
+    """24.98 and 12.49 fl oz in one tank are 37.47: a mix of 0.25 gal holds 32, of 0.3 gal 38.4."""
+    from tussock.review.records_history import write_history
+
+    mixed = TREATMENTS.replace(
+        "preference", 'tank_mix = [{ product = "triclopyr-amine-aquatic", concentration = "1 %" }]\npreference'
+    )
+    field = deliver(tmp_path / "field", treatments=mixed)
+
+    def with_mix(gallons: str):
+        return lambda rows: [row.update(complete(row, mix_used_gal=gallons) or {}) for row in rows] and None
+
+    rows = pick(check(field, tmp_path, with_mix("0.25")), "records", "violation")
+    assert [row[:2] for row in rows] == [("unit P1-02, product used", "37.47 fl oz")]
+    assert not pick(check(field, tmp_path, with_mix("0.3")), "records", "violation")
+    path = fill_record(field.parent / "record.csv", tmp_path / "f.csv", with_mix("0.25"))
+    with pytest.raises(tussock.InputError, match=r"37\.47 fl oz; at most the mix, 32 fl oz"):
+        write_history(field, path, tmp_path / "earlier.gpkg")
+
+
+def test_another_product_over_the_gross_area_is_asked_about(sparse: Path, tmp_path: Path) -> None:
+    """No rate was planned for it, so none shows that 1 acre is the gross area, where plants stand on 0.3 of it."""
+    from tussock.review.records_history import write_history
+
+    given = {"date": "2027-07-05", "mix_used_gal": "15", "other_product": "glyphosate-upland"}
+    gross = with_cells(area_treated_acre="1.0", **given)
+    path = fill_record(sparse.parent / "record.csv", tmp_path / "f.csv", gross)
+    with pytest.raises(tussock.InputError, match=r"0\.3 acre planned, not the gross area of 1 acre"):
+        write_history(sparse, path, tmp_path / "earlier.gpkg")
+    wetted = fill_record(sparse.parent / "record.csv", tmp_path / "g.csv", with_cells(**given))
+    assert write_history(sparse, wetted, tmp_path / "wetted.gpkg") == 1
+
+
 def test_a_history_needs_date_amount_and_area(field: Path, tmp_path: Path) -> None:
     from tussock.review.records_history import write_history
 

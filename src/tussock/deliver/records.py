@@ -91,7 +91,7 @@ def make_record(plan: PlanTables) -> pd.DataFrame:
             **describe_product(product),
             "method": unit["method"],
             "planned_area_m2": _number(unit[f"area_{suffix}"]) * size,
-            "planned_treated_m2": _number(unit[f"{_find_ground(unit)}_{suffix}"]) * size,
+            "planned_treated_m2": _number(unit[f"{_find_ground(used)}_{suffix}"]) * size,
             "planned_product_l": used.product_l,
             "planned_rate_ae_kg_per_ha": used.dose_kg_per_ha,
             "planned_from": unit["season_from"],
@@ -106,9 +106,11 @@ def make_record(plan: PlanTables) -> pd.DataFrame:
     return c.present(frame, c.RECORD, system)
 
 
-def _find_ground(unit: dict[str, Any]) -> str:
+def _find_ground(used: Used) -> str:
     """Return the column of the ground that the rate of a unit is for: what is wetted, or where the stems stand."""
-    return "area" if unit["method"] in STEM_METHODS else "infested"
+    treatment = used.treatment
+    by_stem = treatment is not None and treatment.method in STEM_METHODS and treatment.spray_volume_l_per_ha is None
+    return "area" if by_stem else "infested"
 
 
 def describe_product(product: Product | None) -> dict[str, str]:

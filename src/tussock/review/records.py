@@ -12,7 +12,12 @@ import numpy as np
 from tussock.base import columns as c
 from tussock.base.text import join_words, show, show_dose
 from tussock.review.evidence import Evidence
-from tussock.review.records_amounts import find_contradictions, find_ground
+from tussock.review.records_amounts import (
+    find_contradictions,
+    find_ground,
+    find_joint_contradictions,
+    find_to_treat_m2,
+)
 from tussock.review.records_file import Entry, read_records
 from tussock.review.rows import Row, info, violation, warning
 from tussock.review.seasons import find_planned
@@ -116,7 +121,7 @@ def _check_entry(evidence: Evidence, place: int, entry: Entry) -> list[Row]:
         return rows
     rows += _check_rules(evidence, place, entry, where)
     rows += _check_blanks(evidence, entry, where)
-    ground = find_ground(unit, entry, products[name], planned.get(name, math.nan))
+    ground = find_ground(evidence, place, entry, products[name], planned.get(name, math.nan))
     rows += [
         violation(f"{where}, {item.column}", item.found, item.expected, item.note)
         for item in find_contradictions(ground, evidence.system)
@@ -202,27 +207,34 @@ def _check_sums(evidence: Evidence, place: int, applied: list[Entry]) -> list[Ro
     unit = evidence.units.iloc[place]
     where, system = f"unit {unit['unit_id']}", evidence.system
     rows: list[Row] = []
+    rows += [
+        violation(f"{where}, {item.column}", item.found, item.expected, item.note)
+        for item in find_joint_contradictions(evidence, place, [entry for entry in applied if entry.used_product])
+    ]
     names = list(dict.fromkeys(entry.used_product for entry in applied if entry.used_product))
     for name in [name for name in names if name in evidence.catalog.products]:
         own = [entry for entry in applied if entry.used_product == name]
-        area = math.fsum(entry.area_m2 for entry in own if not math.isnan(entry.area_m2))
+        areas = [entry.area_m2 for entry in own if not math.isnan(entry.area_m2)]
         volume = math.fsum(entry.product_l for entry in own if not math.isnan(entry.product_l))
         first = name == unit["product_id"]
         if first and volume > unit["product_l"] * (1 + OVER):
             found = show(volume, c.SMALL_LIQUID, system, 4)
             expected = show(float(unit["product_l"]), c.SMALL_LIQUID, system, 4)
             rows.append(warning(f"{where}, amount", found, expected, f"more than {OVER:.0%} above the planned amount"))
-        rows += _check_year(evidence, place, name, area, volume)
+        rows += _check_year(evidence, place, name, areas, volume)
     return rows
 
 
-def _check_year(evidence: Evidence, place: int, name: str, area_m2: float, volume_l: float) -> list[Row]:
+def _check_year(evidence: Evidence, place: int, name: str, areas_m2: list[float], volume_l: float) -> list[Row]:
     """Compare the year's dose with the label: what was applied now, and what the plan counts from earlier work."""
     unit, product = evidence.units.iloc[place], evidence.catalog.products[name]
     limit = product.limit_per_year_kg_per_ha
+    area_m2 = math.fsum(areas_m2)
     if limit is None or not volume_l or not area_m2:
         return []
-    ground = min(area_m2, float(unit["area_m2"]))  # the same ground twice is one ground with both doses
+    # the plants stand on so much ground: more in all was treated twice and has both doses
+    to_treat = find_to_treat_m2(evidence, place)
+    ground = min(area_m2, max(areas_m2 if math.isnan(to_treat) else [*areas_m2, to_treat]))
     dose = volume_l * product.strength_kg_per_l / (ground / 1e4)
     earlier = 0.0
     if name == unit["product_id"] and not math.isnan(unit["annual_limit_used_pct"]):

@@ -13,10 +13,11 @@ import numpy as np
 import shapely
 
 from tussock.base import columns as c
-from tussock.base.records import STEM_METHODS, Product
+from tussock.base.records import Product
 from tussock.review import readers
 from tussock.review.columns import read_si
 from tussock.review.evidence import Evidence
+from tussock.review.records_amounts import find_to_treat_m2
 from tussock.review.rows import MOST_ROWS, Row, info, show_number, violation
 
 if TYPE_CHECKING:
@@ -137,7 +138,7 @@ def _check_record(evidence: Evidence, table: pd.DataFrame) -> list[Row]:
             **_describe_product(product),
             "reentry": "" if product is None else product.reentry,
             "planned_area_m2": unit["area_m2"],
-            "planned_treated_m2": unit["area_m2" if unit["method"] in STEM_METHODS else "infested_m2"],
+            "planned_treated_m2": find_to_treat_m2(evidence, place),
             "planned_product_l": volume,
             "planned_rate_ae_kg_per_ha": dose,
             "planned_from": unit["season_from"],

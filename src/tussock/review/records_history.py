@@ -13,7 +13,12 @@ from tussock.review.catalog import read_catalog
 from tussock.review.evidence import Evidence
 from tussock.review.loading import load_folder
 from tussock.review.records import list_planned
-from tussock.review.records_amounts import Contradiction, find_contradictions, find_ground
+from tussock.review.records_amounts import (
+    Contradiction,
+    find_contradictions,
+    find_ground,
+    find_joint_contradictions,
+)
 from tussock.review.records_file import Entry, read_records
 
 if TYPE_CHECKING:
@@ -79,6 +84,7 @@ def _build(evidence: Evidence, path: Path, entries: list[Entry], accept_low_rate
     faults: list[Fault] = []
     rows: list[dict[str, Any]] = []
     shapes = []
+    by_unit: dict[str, list[Entry]] = {}
     for entry in [item for item in entries if item.is_applied and item.used_product]:
         product = products.get(entry.used_product)
         lacks = [
@@ -97,12 +103,13 @@ def _build(evidence: Evidence, path: Path, entries: list[Entry], accept_low_rate
             continue
         place = places[entry.unit_id]
         planned = list_planned(evidence, place).get(product.id, math.nan)
-        ground = find_ground(evidence.units.iloc[place], entry, product, planned)
+        ground = find_ground(evidence, place, entry, product, planned)
         faults += [
             Fault(path.name, f"{entry.where}, {item.column}", item.found, _tell_need(item))
             for item in find_contradictions(ground, system)
             if not (item.low_rate and accept_low_rates)
         ]
+        by_unit.setdefault(entry.unit_id, []).append(entry)
         shapes.append(evidence.unit_outline[place])
         rows.append(
             {
@@ -114,6 +121,9 @@ def _build(evidence: Evidence, path: Path, entries: list[Entry], accept_low_rate
                 area_name: entry.area_m2 / c.AREA.size(system),
             }
         )
+    for name, own in by_unit.items():
+        found = find_joint_contradictions(evidence, places[name], own)
+        faults += [Fault(path.name, f"unit {name}, {item.column}", item.found, _tell_need(item)) for item in found]
     if faults:
         raise InputError(faults)
     if not rows:
