@@ -4,10 +4,13 @@ from __future__ import annotations
 
 import subprocess
 import sys
+from pathlib import Path
+from types import SimpleNamespace
 
 import pytest
 
 import tussock
+from tussock import cli
 
 
 def run(*arguments):
@@ -131,3 +134,29 @@ def test_a_folder_that_is_a_file_is_refused_before_the_work(tmp_path):
     assert f"{taken} is a file" in result.stderr
     assert "reading" not in result.stdout + result.stderr
     assert taken.read_text() == "mine"
+
+
+@pytest.mark.parametrize("moment", ["while planning", "while it tells"])
+def test_what_is_said_when_a_run_is_stopped_by_hand_is_true(moment, tmp_path, monkeypatch, capsys):
+    def stop(*_: object, **__: object) -> None:
+        raise KeyboardInterrupt
+
+    def write(folder: Path, _: object) -> None:
+        folder.mkdir()
+        (folder / "run.json").write_text("{}")
+
+    made = SimpleNamespace(write=write)
+    monkeypatch.setattr("tussock.plan.make_plan", stop if moment == "while planning" else lambda *_, **__: made)
+    monkeypatch.setattr("tussock.cli._summarise", stop)
+    command = ["tussock", "plan", str(tussock.sample_path("small")), "--out", str(tmp_path / "out")]
+    monkeypatch.setattr(sys, "argv", command)
+    with pytest.raises(SystemExit) as stopped:
+        cli.main()
+    said = capsys.readouterr().err.strip().splitlines()[-1]
+    written = (tmp_path / "out" / "run.json").is_file()
+    assert (written, said) == (
+        (False, "stopped; nothing was changed")
+        if moment == "while planning"
+        else (True, f"stopped; the new plan was written to {tmp_path / 'out'} before")
+    )
+    assert stopped.value.code == 2

@@ -15,9 +15,11 @@ from typing import Any
 import click
 
 from tussock import __version__
-from tussock.base.errors import InputError, TussockError
+from tussock.base.errors import InputError, TussockError, WrittenError
 from tussock.base.sources import OUTSIDE_OPTION
 
+#: Commands that may have written a part of their files when they are stopped.
+_WRITERS = {"export", "example", "history", "approve", "make-key"}
 _CONTEXT = {"help_option_names": ["-h", "--help"], "max_content_width": 100}
 
 
@@ -29,12 +31,19 @@ def main() -> None:
     except click.ClickException as error:
         error.show()
         sys.exit(2)
-    except click.Abort:
-        click.echo("stopped; nothing was changed", err=True)
+    except click.Abort as error:
+        click.echo(_describe_stop(error.__cause__, sys.argv[1:2]), err=True)
         sys.exit(2)
     except TussockError as error:
         click.echo(describe_error(error, of_site="plan" in sys.argv[1:2]), err=True)
         sys.exit(2)
+
+
+def _describe_stop(cause: BaseException | None, command: list[str]) -> str:
+    """Say what a run that was stopped by hand left behind, and no more than is known."""
+    if isinstance(cause, WrittenError):
+        return str(cause)
+    return "stopped" if set(command) & _WRITERS else "stopped; nothing was changed"
 
 
 def describe_error(error: TussockError, *, of_site: bool = True) -> str:
@@ -101,8 +110,11 @@ def plan_command(
     read = add_approval(read_site(site, allow_outside=allow_outside), folder)
     plan = make_plan(read, tell, partition_size=partition_size, scheduler=scheduler)
     plan.write(folder, tell)
-    if not quiet:
-        click.echo(_summarise(plan, folder))
+    try:
+        if not quiet:
+            click.echo(_summarise(plan, folder))
+    except KeyboardInterrupt as error:
+        raise WrittenError(folder) from error
 
 
 def _summarise(plan: Any, folder: Path) -> str:

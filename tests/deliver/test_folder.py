@@ -22,6 +22,7 @@ import tussock
 from tussock.base.errors import MissingExtraError, OutputError
 from tussock.deliver import (
     charts_page,
+    exchange,
     geopackage,
     proposal_page,
     records_page,
@@ -209,10 +210,11 @@ def test_a_failed_first_run_leaves_no_folder_behind(light, small_plan, tmp_path,
 
 @pytest.mark.parametrize("broken", ["plan.xlsx", "run.json"])
 @pytest.mark.parametrize("step", ["earlier", "plan"])
-def test_a_fault_while_moving_in_puts_everything_back(broken, step, light, small_plan, tmp_path, monkeypatch):
+def test_a_fault_while_moving_file_by_file_puts_everything_back(broken, step, light, small_plan, tmp_path, monkeypatch):
     deliver(small_plan, tmp_path / "plan")
     (tmp_path / "plan" / "notes.txt").write_text("mine")
     before = contents(tmp_path)
+    close_parent(tmp_path, monkeypatch)
     replace_file = Path.replace
 
     def refuse_one(self: Path, target: Path) -> Path:
@@ -224,6 +226,43 @@ def test_a_fault_while_moving_in_puts_everything_back(broken, step, light, small
     monkeypatch.setattr(Path, "replace", refuse_one)
     with pytest.raises(OutputError, match=r"plan cannot be written: Permission denied; .*close its files"):
         deliver(small_plan, tmp_path / "plan")
+    assert contents(tmp_path) == before
+
+
+def close_parent(parent: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Let a folder seem closed, so that the folder in it cannot be moved."""
+    open_ = os.access
+    monkeypatch.setattr(os, "access", lambda path, mode: path != parent and open_(path, mode))
+
+
+@pytest.mark.parametrize("in_one_step", [True, False])
+@pytest.mark.parametrize("broken", ["the change", "a file of the user"])
+def test_a_fault_while_the_folders_change_places_puts_everything_back(
+    broken, in_one_step, light, small_plan, tmp_path, monkeypatch
+):
+    target = tmp_path / "plan"
+    deliver(small_plan, target)
+    (target / "a.txt").write_text("moved before the fault")
+    (target / "notes.txt").write_text("mine")
+    before = contents(tmp_path)
+    rename = Path.rename
+
+    def refuse(*_: object) -> None:
+        raise PermissionError(13, "Permission denied")
+
+    def refuse_one(self: Path, place: Path) -> Path:
+        if self.name == (target.name if broken == "the change" else "notes.txt"):
+            raise PermissionError(13, "Permission denied")
+        return rename(self, place)
+
+    if not in_one_step:
+        monkeypatch.setattr(exchange, "_exchange", lambda *_: False)
+    elif broken == "the change":
+        monkeypatch.setattr(exchange, "_exchange", refuse)
+    monkeypatch.setattr(os, "link", refuse)  # a disk without links: files are moved after the change
+    monkeypatch.setattr(Path, "rename", refuse_one)
+    with pytest.raises(OutputError, match=r"plan cannot be written: Permission denied; .*nothing was changed"):
+        deliver(small_plan, target)
     assert contents(tmp_path) == before
 
 
@@ -315,8 +354,7 @@ def test_a_missing_file_of_the_program_is_not_called_a_fault_of_the_disk(light, 
 def test_a_folder_whose_parent_is_closed_is_written_from_within(light, small_plan, tmp_path, monkeypatch):
     target = tmp_path / "plan"
     target.mkdir()
-    closed = os.access
-    monkeypatch.setattr(os, "access", lambda path, mode: path != tmp_path and closed(path, mode))
+    close_parent(tmp_path, monkeypatch)
     deliver(small_plan, target)
     assert {path.name for path in target.iterdir()} == FILES
 

@@ -10,12 +10,15 @@ The tree of errors (each is also the fitting built-in)::
     |-- CutError(ArithmeticError)           a cut piece failed its check and no fallback held
     |-- MissingExtraError(ImportError)      an optional package is needed for what was asked
     `-- OutputError(OSError)                an output could not be written
+
+`WrittenError` is no fault: a run was stopped by hand, but after its files were in place.
 """
 
 from __future__ import annotations
 
 from collections.abc import Iterable
 from dataclasses import dataclass
+from pathlib import Path
 
 
 @dataclass(frozen=True)
@@ -97,3 +100,17 @@ class MissingExtraError(TussockError, ImportError):
 
 class OutputError(TussockError, OSError):
     """An output could not be written."""
+
+
+class WrittenError(KeyboardInterrupt):
+    """Stopped by hand after the new files were in place.
+
+    Attributes
+    ----------
+    folder
+        Folder that holds them.
+    """
+
+    def __init__(self, folder: Path) -> None:
+        super().__init__(f"stopped; the new plan was written to {folder} before")
+        self.folder = folder

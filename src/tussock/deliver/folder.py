@@ -1,14 +1,13 @@
 """In: a plan and a folder. Out: the folder with every file of the plan; or, where a step fails, the folder as it was.
 
-The files are written into a temporary folder on the same disk and moved into place once all of them are there.
+The files are written into a working folder on the same disk, which takes the place of the earlier one once all of them
+are there (`deliver/exchange.py`).
 """
 
 from __future__ import annotations
 
 import json
 import os
-import shutil
-import tempfile
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass
@@ -18,6 +17,7 @@ from typing import Any, Final, TypeAlias
 from tussock.base.errors import Fault, InputError, MissingExtraError, OutputError
 from tussock.base.sources import hash_file
 from tussock.base.stages import BACKGROUND, PlanTables
+from tussock.deliver.exchange import Work, open_work, put_in_place, recover_target
 from tussock.deliver.proposal import PROPOSAL_FILE
 from tussock.deliver.proposal_page import PROPOSAL_PDF
 from tussock.deliver.records import RECORD_FILE
@@ -84,28 +84,31 @@ def deliver_plan(plan: PlanTables, folder: Path, tell: Tell) -> Path:
     ------
     OutputError
         The folder is a file, cannot be written, or holds a file of the same name that no earlier plan wrote.
+    WrittenError
+        Stopped by hand after the plan was in place.
     """
     target = folder.resolve()
+    for line in recover_target(target):
+        tell(line)
     earlier = _find_earlier(target, folder)
-    _tell_changed(target, earlier, tell)
-    with _fault_for(folder), _working_folder(target) as work:
-        new, old = work / "new", work / "earlier"
-        new.mkdir()
-        old.mkdir()
-        _write_files(plan, new, folder, tell)
-        _move_in(new, target, earlier, old)
-    _tell_rest(target, folder, tell)
+    drop = {name for name in FILES if name in earlier} | set(_COMPANIONS)
+    with _standing_in(target), _fault_for(folder), open_work(target) as work:
+        _tell_changed(target, earlier, tell)
+        _write_files(plan, work.new, folder, tell)
+        put_in_place(work, drop)
+        _tell_rest(target, folder, work, tell)
     return folder
 
 
 def check_folder(folder: Path) -> None:
-    """Refuse a folder that a plan could not be written into, before the plan is made.
+    """Refuse a folder that a plan could not be written into, before the plan is made; undo what a dead run left in it.
 
     Raises
     ------
     OutputError
         The folder is a file, or holds a file of the same name that no earlier plan wrote.
     """
+    recover_target(folder.resolve())
     _find_earlier(folder.resolve(), folder)
 
 
@@ -233,54 +236,15 @@ def _fault_for(folder: Path) -> Iterator[None]:
 
 
 @contextmanager
-def _working_folder(target: Path) -> Iterator[Path]:
-    """Make a temporary folder on the disk of the target; it is gone afterwards, and so is every folder made for it."""
-    missing = [item for item in target.parents if not item.exists()]
-    done = False
+def _standing_in(target: Path) -> Iterator[None]:
+    """Enter the folder anew at the end where the process stands in it: another folder has its name then."""
+    here = Path.cwd()
     try:
-        target.parent.mkdir(parents=True, exist_ok=True)
-        work = Path(tempfile.mkdtemp(prefix=".tussock-", dir=_choose_place(target)))
-        try:
-            yield work
-            done = True
-        finally:
-            shutil.rmtree(work, ignore_errors=True)
+        yield
     finally:
-        if not done:
-            for parent in missing:  # the innermost first
-                with suppress(OSError):
-                    parent.rmdir()
-
-
-def _choose_place(target: Path) -> Path:
-    """Return the folder beside the target; the target itself where it is a disk of its own or its parent is closed."""
-    parent = target.parent
-    if target.is_dir() and (target.stat().st_dev != parent.stat().st_dev or not os.access(parent, os.W_OK)):
-        return target
-    return parent
-
-
-def _move_in(new: Path, target: Path, earlier: dict[str, str], old: Path) -> None:
-    """Move the files into place; on a fault every file goes back to where it was."""
-    if not target.exists():
-        new.rename(target)
-        return
-    moved: list[tuple[Path, Path]] = []
-
-    def move(source: Path, place: Path) -> None:
-        source.replace(place)
-        moved.append((source, place))
-
-    try:
-        for name in (*FILES, *_COMPANIONS):
-            if (target / name).exists() and (name in earlier or name in _COMPANIONS):
-                move(target / name, old / name)
-        for item in sorted(new.iterdir(), key=lambda path: path.name == RUN_FILE):  # the run file comes last
-            move(item, target / item.name)
-    except BaseException:
-        for source, place in reversed(moved):
-            place.replace(source)
-        raise
+        if here.is_relative_to(target):
+            with suppress(OSError):
+                os.chdir(here)
 
 
 def _tell_changed(target: Path, earlier: dict[str, str], tell: Tell) -> None:
@@ -290,8 +254,8 @@ def _tell_changed(target: Path, earlier: dict[str, str], tell: Tell) -> None:
             tell(f"{name} was changed since it was written and is replaced")
 
 
-def _tell_rest(target: Path, folder: Path, tell: Tell) -> None:
+def _tell_rest(target: Path, folder: Path, work: Work, tell: Tell) -> None:
     """Name what was left alone: files in the folder that are not of the plan."""
-    foreign = sorted(item.name for item in target.iterdir() if item.name not in FILES)
+    foreign = sorted(item.name for item in target.iterdir() if item.name not in FILES and item != work.folder)
     if foreign:
         tell(f"left alone in {folder}: {', '.join(foreign)}")
