@@ -180,3 +180,81 @@ def test_costs_in_two_currencies_are_compared_nowhere(tmp_path, operations, trea
     assert "cost not compared: USD and CAD" in found.lines[0]
     assert found.patches["cost_change"].isna().all()
     assert not any("cost +" in line or "cost -" in line for line in list_lines(found))
+
+
+# ------------------------------------------------------------ one cause at a time
+
+
+@pytest.fixture(scope="module")
+def dearer(tmp_path_factory, operations, treatments, no_spray):
+    """Plans at 40 instead of 36 USD an hour, with the rule of 50 ft and with that of 100 ft."""
+    made = {}
+    for name, feet in (("wage", 50), ("both", 100)):
+        sites = Sites(tmp_path_factory.mktemp(name))
+        path = sites.write(
+            [*PATCHES, FAR],
+            water=[CREEK],
+            rules=no_spray(feet),
+            treatments=treatments,
+            operations=operations.replace("36 USD/hour", "40 USD/hour"),
+            site='units = "us"',
+        )
+        made[name] = sites.folder / "plan"
+        tussock.make_plan(tussock.read_site(path)).write(made[name])
+    return made
+
+
+def test_a_wage_is_not_blamed_on_the_rules(folders, dearer):
+    """Every hour costs 4 USD more, and nothing else changes."""
+    found = compare_plans(folders["a"], dearer["wage"])
+    hours = found.season.set_index("item").loc["crew time", "likely_a"]
+    assert found.causes[["cause", "detail", "crew_hours"]].values.tolist() == [["prices", "wage", 0.0]]
+    assert found.causes["cost"].iloc[0] == pytest.approx(4 * hours, rel=1e-9)
+    assert found.lines[0] == "same rules: no change in crew hours, no change in USD"
+    assert found.lines[1] == f"other prices (wage): {4 * hours:,.0f} more USD"
+
+
+def test_a_rule_and_a_wage_each_have_their_own_part(folders, dearer):
+    """The rule at the old wage changes what it changes alone; the wage is 4 USD for each hour of the new plan."""
+    rule = compare_plans(folders["a"], folders["b"]).causes.set_index("cause")
+    assert rule.index.tolist() == ["rules"]
+    found = compare_plans(folders["a"], dearer["both"])
+    causes = found.causes.set_index("cause")
+    hours = found.season.set_index("item").loc["crew time", "likely_b"]
+    assert causes.loc["rules", "cost"] == pytest.approx(rule.loc["rules", "cost"], rel=1e-9)
+    assert causes.loc["prices", "cost"] == pytest.approx(4 * hours, rel=1e-9)
+    total = found.season.set_index("item").loc["cost", "change"]
+    assert causes["cost"].sum() == pytest.approx(total, rel=1e-9)
+
+
+def test_causes_that_two_plans_cannot_tell_apart_are_the_rest(folders, tmp_path, operations, treatments, no_spray):
+    sites = Sites(tmp_path)
+    path = sites.write(
+        [*PATCHES, FAR],
+        water=[CREEK],
+        rules=no_spray(100),
+        treatments=treatments,
+        operations=operations.replace("0.25 acre/hour", "0.20 acre/hour"),
+        site='units = "us"',
+    )
+    tussock.make_plan(tussock.read_site(path)).write(tmp_path / "plan")
+    found = compare_plans(folders["a"], tmp_path / "plan")
+    assert found.causes[["cause", "detail"]].values.tolist() == [["the rest", "rules, times and rates"]]
+    assert "all that differs together (rules, times and rates), not told apart" in found.lines[0]
+
+
+def test_a_container_written_anew_is_not_another_input(folders, tmp_path, operations, treatments, no_spray):
+    """The same rows in another order, in a file with other bytes."""
+    sites = Sites(tmp_path)
+    path = sites.write(
+        [FAR, *reversed(PATCHES)],
+        water=[CREEK],
+        rules=no_spray(50) + "\n# a remark\n",
+        treatments=treatments,
+        operations=operations,
+        site='units = "us"',
+    )
+    tussock.make_plan(tussock.read_site(path)).write(tmp_path / "plan")
+    found = compare_plans(folders["a"], tmp_path / "plan")
+    assert not [line for line in found.lines if line.startswith("input files")]
+    assert len(found.causes) == 0

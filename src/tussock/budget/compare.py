@@ -17,6 +17,7 @@ from tussock.base import columns as c
 from tussock.base.errors import Fault, InputError, MissingInputError
 from tussock.base.sources import check_database
 from tussock.base.text import show_count
+from tussock.budget.causes import find_price_effects, list_causes, list_changed_inputs
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -52,6 +53,9 @@ class Comparison:
         Volume and acid equivalent by product, partners in a tank counted, where they differ.
     season
         Totals of the season.
+    causes
+        ``cause, detail, crew_hours, cost``: what each cause changes. Prices are told apart from all else; where several
+        other causes differ, theirs is ``the rest``, for two plans cannot tell which of them did it.
     """
 
     lines: tuple[str, ...]
@@ -61,6 +65,7 @@ class Comparison:
     verdicts: pd.DataFrame
     products: pd.DataFrame
     season: pd.DataFrame
+    causes: pd.DataFrame
 
 
 @dataclass(frozen=True)
@@ -117,9 +122,10 @@ def compare_plans(folder_a: str | Path, folder_b: str | Path) -> Comparison:
     verdicts = _compare_verdicts(a, b)
     products = _compare_products(a, b)
     season = _compare_season(a, b)
-    lines = tuple(_describe(a, b, rules, patches, products))
+    causes = _find_causes(a, b, patches)
+    lines = tuple(_describe(a, b, rules, patches, products, causes))
     differing = patches[patches["differs"]].drop(columns="differs")
-    return Comparison(lines, rules, differing, treatments, verdicts, products, season)
+    return Comparison(lines, rules, differing, treatments, verdicts, products, season, causes)
 
 
 def list_lines(comparison: Comparison) -> Iterator[str]:
@@ -338,8 +344,35 @@ def _compare_season(a: _Plan, b: _Plan) -> pd.DataFrame:
     return table.reset_index()
 
 
-def _describe(a: _Plan, b: _Plan, rules: pd.DataFrame, patches: pd.DataFrame, products: pd.DataFrame) -> Iterator[str]:
-    """Say what matters: the rules that changed, and what that does to ground, hours and cost."""
+def _find_causes(a: _Plan, b: _Plan, patches: pd.DataFrame) -> pd.DataFrame:
+    """Return what each cause changes in hours and cost; together they are the whole change.
+
+    What a plan uses does not depend on its prices, so they are taken first, at what the second plan uses. The other
+    causes have what is left: one alone all of it, several together, for two plans cannot tell them apart.
+    """
+    import pandas as pd
+
+    hours, cost = float(patches["crew_hours_change"].sum()), float(patches["cost_change"].sum())
+    same_money = _find_currency(a) == _find_currency(b)
+    known = patches.loc[patches["cost_change"].notna(), "patch_id"]
+    units = b.units[b.units["patch_id"].isin(known)]
+    whole = len(units) == len(b.units)
+    moved = find_price_effects(a.run, b.run, units, b.products, b.system) if same_money and whole else {}
+    rows = [("prices", name, 0.0, change) for name, change in moved.items() if abs(change) >= _SHOWN]
+    left = cost - sum(moved.values())
+    names = list_causes(a.run, b.run, (Path(a.folder), Path(b.folder)))
+    if names:
+        cause = names[0] if len(names) == 1 else "the rest"
+        rows.append((cause, ", ".join(names), hours, left if same_money else math.nan))
+    elif abs(hours) >= _SHOWN or (same_money and abs(left) >= _SHOWN):
+        rows.append(("the rest", "not told by the documents of the plans", hours, left if same_money else math.nan))
+    return pd.DataFrame(rows, columns=["cause", "detail", "crew_hours", "cost"])
+
+
+def _describe(
+    a: _Plan, b: _Plan, rules: pd.DataFrame, patches: pd.DataFrame, products: pd.DataFrame, causes: pd.DataFrame
+) -> Iterator[str]:
+    """Say what matters: the causes that differ, and what they do to ground, hours and cost."""
     area = c.AREA.suffix(a.system)
     spray, none = patches[f"sprayed_{area}_change"], patches[f"no_option_{area}_change"]
     effects = []
@@ -352,12 +385,17 @@ def _describe(a: _Plan, b: _Plan, rules: pd.DataFrame, patches: pd.DataFrame, pr
     hours = float(patches["crew_hours_change"].sum())
     effects.append(_count_change(hours, "crew hours"))
     costs = _find_currency(a), _find_currency(b)
+    priced = causes[causes["cause"] == "prices"]
     if costs[0] == costs[1]:
-        effects.append(_count_change(float(patches["cost_change"].sum()), costs[0] or "of cost"))
+        left = float(patches["cost_change"].sum()) - float(priced["cost"].sum())
+        effects.append(_count_change(left, costs[0] or "of cost"))
     else:
         effects.append(f"cost not compared: {costs[0]} and {costs[1]}")
     effects += _list_unknown(patches, ("crew_hours", "cost") if costs[0] == costs[1] else ("crew_hours",))
-    yield f"{_name_rules(rules)}: {', '.join(effects)}"
+    yield f"{_name_causes(rules, causes[causes['cause'] != 'prices'])}: {', '.join(effects)}"
+    if len(priced):
+        moved = _count_change(float(priced["cost"].sum()), costs[0] or "of cost")
+        yield f"other prices ({', '.join(priced['detail'])}): {moved}"
     changed = patches[patches["differs"]]
     yield f"{len(changed)} of {len(patches)} patches differ; {len(products)} products in other amounts"
     for place, ids in (("a", changed["status_a"].isna()), ("b", changed["status_b"].isna())):
@@ -367,8 +405,7 @@ def _describe(a: _Plan, b: _Plan, rules: pd.DataFrame, patches: pd.DataFrame, pr
     for name in ("site", "season", "units", "tussock"):
         if a.run.get(name) != b.run.get(name):
             yield f"{name}: {b.run.get(name)} instead of {a.run.get(name)}"
-    inputs = [_list_inputs(plan) for plan in (a, b)]
-    files = sorted(name for name in {*inputs[0], *inputs[1]} if inputs[0].get(name) != inputs[1].get(name))
+    files = list_changed_inputs(a.run, b.run, (Path(a.folder), Path(b.folder)))
     if files:
         yield f"input files that differ: {', '.join(files)}"
 
@@ -379,6 +416,16 @@ def _list_unknown(patches: pd.DataFrame, names: Sequence[str]) -> Iterator[str]:
         count = int(patches[f"{name}_change"].isna().sum())
         if count:
             yield f"{name.replace('_', ' ')} without {show_count(int(count), 'patch')} that one plan does not know"
+
+
+def _name_causes(rules: pd.DataFrame, causes: pd.DataFrame) -> str:
+    """Name what the changes on the ground come from; several causes are named together, for they are not told apart."""
+    names = causes["detail"].iloc[0] if len(causes) else "rules"
+    if names == "rules":
+        return _name_rules(rules)
+    if len(causes) and causes["cause"].iloc[0] == "the rest":
+        return f"{_name_rules(rules)}; all that differs together ({names}), not told apart"
+    return f"same rules, other {names}"
 
 
 def _name_rules(rules: pd.DataFrame) -> str:
@@ -403,7 +450,3 @@ def _count_change(change: float, what: str) -> str:
 def _find_currency(plan: _Plan) -> str:
     rows = plan.season.loc[plan.season["item"] == "cost", "unit"]
     return str(rows.iloc[0] or "") if len(rows) else ""
-
-
-def _list_inputs(plan: _Plan) -> dict[str, str]:
-    return {f"{item['role']} {item['name']}": str(item["sha256"]) for item in plan.run.get("inputs", ())}
