@@ -160,3 +160,28 @@ def test_feasibility_is_the_share_of_the_ground_that_has_a_treatment(sites, oper
         operations=operations + '[priorities]\nsource = "invented for tests"\n',
     )
     assert plan.work["priorities"]["feasibility"].tolist() == [pytest.approx(2 / 3, rel=1e-4)]
+
+
+def test_records_of_the_year_before_the_season_speak_for_a_second_treatment(sites, operations, treatments):
+    """Season October 2026 to September 2027: the twelve months before it begin on 1 October 2025."""
+    dates = {"P1": "2025-09-30", "P2": "2025-10-01", "P3": "2026-09-30", "P4": "2026-10-01"}
+    rows, records = [], []
+    for place, (name, date) in enumerate(dates.items()):
+        shape = feet_box(place * 1000, 0, place * 1000 + 200, 200)
+        rows.append(
+            {"patch_id": name, "species": "reed", "growth_form": "herbaceous", "cover_pct": 50} | {"geometry": shape}
+        )
+        records.append({"product_id": "", "active": "imazapyr", "ae_lb_per_acre": 0.1, "date": date, "geometry": shape})
+    text = operations + '[priorities]\nsource = "invented for tests"\n'
+    plan = sites.plan(
+        rows,
+        history=records,
+        treatments=treatments,
+        operations=text,
+        rules=NO_RULES,
+        season="{ from = 2026-10-01, to = 2027-09-30 }",
+    )
+    table = plan.work["priorities"].set_index("patch_id")
+    assert table["retreatment"].to_dict() == {"P1": 0, "P2": 1, "P3": 1, "P4": 0}
+    told = plan.findings[plan.findings["layer"] == "history"]
+    assert told["what"].tolist() == ["2 records from before 1 Jan 2026"]

@@ -24,7 +24,17 @@ from tussock.deliver import geopackage
 from tussock.plan import Plan
 
 LAYERS = ["patches", "units", "setback_zones", "overlaps", "water", "receptors", "access", "history"]
-TABLES = ["options", "compliance", "unit_hours", "permits", "findings", "season", "about", "layer_styles"]
+TABLES = [
+    "options",
+    "compliance",
+    "unit_hours",
+    "unit_windows",
+    "permits",
+    "findings",
+    "season",
+    "about",
+    "layer_styles",
+]
 PAYLOADS = ["=1+1", "+1", "@x", "<script>alert(1)</script>", "{{7*7}}", "'; DROP TABLE units; --", "sûr \N{SNOWFLAKE}"]
 
 

@@ -61,6 +61,10 @@ def make_delivered(
     }
     frames = {name: make_frame(rows) for name, rows in named.items()}
     empty = {name: pd.DataFrame() for name in ("options", "compliance", "season")}
+    days = [row for row in unit_rows if row.get("treatment_id")]
+    empty["unit_windows"] = pd.DataFrame(
+        [(row["unit_id"], row["season_from"], row["season_to"]) for row in days], columns=["unit_id", "first", "last"]
+    )
     run = {"tussock": "0.1.0", "documents": documents, "inputs": [], "outputs": {}, "crs": {}}
     return Delivered(Path("memory"), run=run, layers=frames, tables=empty, csv={"product_budget.csv": pd.DataFrame()})
 

@@ -757,6 +757,25 @@ def dates_moved_to_another_year(delivered: Delivered) -> Delivered:
     return edit_layer(delivered, "units", edit)
 
 
+@falsifies("dates")
+def another_run_of_days_added(delivered: Delivered) -> Delivered:
+    """A unit has a second run of days, in May, before its window opens; its own dates stay as they were."""
+    units = delivered.layers["units"]
+    name = units.loc[units.index[first(units["treatment_id"] == "emergent-stream")], "unit_id"]
+
+    def edit(windows: pd.DataFrame) -> pd.DataFrame:
+        windows.loc[len(windows)] = [name, "2027-05-03", "2027-05-07"]
+        return windows
+
+    return edit_table(delivered, "unit_windows", edit)
+
+
+@falsifies("dates")
+def runs_of_days_erased(delivered: Delivered) -> Delivered:
+    """The table of runs of days is empty."""
+    return edit_table(delivered, "unit_windows", lambda windows: windows.iloc[:0])
+
+
 @falsifies("forbidden")
 def dates_moved_into_a_closed_season(delivered: Delivered) -> Delivered:
     """On a unit that loses days to a setback of a season the whole window of the treatment is planned."""

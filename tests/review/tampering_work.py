@@ -415,7 +415,7 @@ def _change(layer: str, column: str, change: Any, check: str) -> None:
 _change("water", "width_ft", lambda widths: widths / 2, "repeats")
 _change("water", "name", lambda names: names.replace("Mink Pond", "Mirror Pool"), "repeats")
 _change("history", "ae_lb_per_acre", lambda doses: doses / 2, "repeats")
-_change("history", "date", lambda dates: dates.astype(str).str.replace("2027", "2026"), "repeats")
+_change("history", "date", lambda dates: dates.astype(str).str.replace("2027", "2026"), "limits")
 _change("overlaps", "area_m2", lambda areas: areas / 2, "repeats")
 _change("overlaps", "same_species", lambda flags: 1 - flags, "repeats")
 _change("setback_zones", "forbids", lambda texts: texts.where(texts == "", "every ester"), "repeats")

@@ -65,6 +65,11 @@ class Season:
         """Tell whether a day lies in the season."""
         return self.first <= day <= self.last
 
+    @property
+    def years(self) -> Span:
+        """First and last day of the calendar years that it touches: no label year of the season reaches further."""
+        return dt.date(self.first.year, 1, 1), dt.date(self.last.year, 12, 31)
+
     def date(self, place: int) -> dt.date:
         """Return the date of a place in its sets of days."""
         return self.first + dt.timedelta(days=place)

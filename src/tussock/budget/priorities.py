@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+import datetime as dt
+import re
 from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 import shapely
 from numpy.typing import NDArray
 
+from tussock.base.days import Span
 from tussock.base.records import Operations, Priorities
 from tussock.base.stages import Cell, Measured, Site
 from tussock.budget.money import find_money_left
@@ -30,7 +33,8 @@ def find_criteria(
 ) -> pd.DataFrame:
     """Find what speaks for each patch, each criterion from 0 to 1.
 
-    - ``retreatment``: 1 where a record of last year covers ground of the patch, or its column ``last_treated`` says so.
+    - ``retreatment``: 1 where a record of the year before the season covers ground of the patch, or its column
+      ``last_treated`` (a date or a year) says so.
     - ``small_outlier``: 1 for a small patch far from others of its species, 0.5 for a small one among others.
     - ``upstream``: length of the way to the outlet over the longest way in that stream system; 0 away from streams.
     - ``value_at_risk``: 1 at a receptor of the kinds named, falling to 0 at the distance named.
@@ -85,16 +89,29 @@ def _find_cell(site: Site, cell: Cell, number: int, rules: Priorities, measured:
 
 
 def _find_retreatment(site: Site, cell: Cell, geometry: NDArray[Any]) -> FloatArray:
-    last = str(site.season.first.year - 1)
+    """Mark patches that a record of the year before the season covers, or whose own column says so."""
+    first = site.season.first
+    year = (first.replace(year=first.year - 1, day=min(first.day, 28)), first - dt.timedelta(days=1))
     found = np.zeros(len(geometry))
     if "last_treated" in cell.patches.columns:
-        found[cell.patches["last_treated"].astype(str).str.startswith(last).to_numpy(dtype=bool)] = 1.0
-    if len(cell.history) and "date" in cell.history.columns:
-        own = cell.history[cell.history["date"].astype(str).str.startswith(last)]
+        found[[_was_treated(text, year) for text in cell.patches["last_treated"]]] = 1.0
+    if len(cell.history):
+        own = cell.history[[date is not None and year[0] <= date <= year[1] for date in cell.history["date"]]]
         if len(own):
             tree = shapely.STRtree(np.asarray(own.geometry.array, dtype=object))
             found[tree.query(geometry, predicate="intersects")[0]] = 1.0
     return found
+
+
+def _was_treated(value: object, year: Span) -> bool:
+    """Tell whether a date, or the number of a year, falls into a span; a year does where one of its days may."""
+    text = str(value).strip()[:10].removesuffix(".0")
+    if re.fullmatch(r"\d{4}", text):
+        return year[0].year <= int(text) <= year[1].year
+    try:
+        return year[0] <= dt.date.fromisoformat(text) <= year[1]
+    except ValueError:
+        return False
 
 
 def _find_outliers(cell: Cell, rules: Priorities, area_m2: pd.Series[float], geometry: NDArray[Any]) -> FloatArray:

@@ -71,7 +71,7 @@ def list_work(
     hours = _list_hours(units, around)
     mixes = loads.list_unit_mixes(site, operations, units)
     purchases = loads.list_purchases(operations, list_uses(site, units), mixes, site.options.units)
-    tables = {"unit_hours": hours, "unit_mixes": mixes, "purchases": purchases}
+    tables = {"unit_hours": hours, "unit_mixes": mixes, "purchases": purchases, "unit_windows": _list_windows(units)}
     tables["time_basis"] = list_time_basis(operations, site.options.units)
     tables["mixing_places"] = _make_empty(WORK["mixing_places"]) if around is None else around.mixing
     unpriced = _list_unpriced(operations, units)
@@ -134,6 +134,18 @@ def _list_hours(units: gpd.GeoDataFrame, around: Surroundings | None) -> pd.Data
     names = [column.si_name for column in WORK["unit_hours"][1:]]
     hours: pd.DataFrame = joined[names].rename_axis("unit_id").reset_index()
     return hours
+
+
+def _list_windows(units: gpd.GeoDataFrame) -> pd.DataFrame:
+    """Return every run of lawful days of each planned unit, in order, as ISO dates."""
+    import pandas as pd
+
+    rows = [
+        (unit_id, first.isoformat(), last.isoformat())
+        for unit_id, runs in units["windows"].items()
+        for first, last in runs
+    ]
+    return pd.DataFrame(rows, columns=[column.si_name for column in WORK["unit_windows"]])
 
 
 def _rank(

@@ -128,6 +128,7 @@ def _list_tables(plan: PlanTables) -> list[_Table]:
         _Table(name, frame, None, text)
         for name, frame, text in (
             ("unit_hours", plan.work.get("unit_hours"), "every term of the paid hours of each planned unit"),
+            ("unit_windows", plan.work.get("unit_windows"), "every run of lawful days of each planned unit"),
             ("stems", plan.stems, "stems by diameter class, or each stem, as mapped"),
             ("permits", list_permits(plan), "permits and notices that planned work asks for, with what is counted"),
         )

@@ -17,6 +17,7 @@ from tussock.base.geodesy import find_area_m2, move_geometry, wgs84
 from tussock.base.records import Counts, FeatureFilter, Setback
 from tussock.base.stages import PlanTables
 from tussock.base.verdicts import TO_DO
+from tussock.deliver.earlier import list_counted_records
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -79,7 +80,7 @@ def _count(plan: PlanTables, setback: Setback, counts: Counts, unit_ids: pd.Seri
     grounds = np.asarray(own.geometry.array, dtype=object)
     local = _find_local(grounds, plan.patches.crs)
     grounds = move_geometry(grounds, plan.patches.crs, local)
-    history = plan.features.get("history")
+    history = list_counted_records(plan)
     earlier = np.empty(0, dtype=object)
     if history is not None and len(history):
         earlier = move_geometry(np.asarray(history.geometry.array, dtype=object), history.crs, local)

@@ -12,6 +12,7 @@ from tussock.base.approved import STATES
 from tussock.base.stages import PlanTables
 from tussock.base.text import show_count, show_dose, show_length, show_season
 from tussock.deliver import cautions as said
+from tussock.deliver.earlier import list_counted_records
 from tussock.deliver.report_maps import LEGEND, list_maps
 from tussock.deliver.report_rows import group_clear_rows, list_rows_by_weight, sum_verdicts, summarise
 from tussock.deliver.report_rules import list_counted, list_listed, list_rules, list_rulesets, list_tasks
@@ -197,10 +198,12 @@ def _list_actives(plan: PlanTables, grounds: list[GroundTotal]) -> list[dict[str
 
 
 def _count_records(plan: PlanTables) -> str:
-    history = plan.features.get("history")
-    if history is None:
+    counted = list_counted_records(plan)
+    if counted is None:
         return "No layer of earlier applications was given: earlier work of the year is not counted."
-    return f"{len(history)} earlier applications of the year were given and are counted where their outlines lie."
+    text = f"{len(counted)} earlier applications of the year were given and are counted where their outlines lie."
+    older = len(plan.features["history"]) - len(counted)
+    return f"{text} {older} of other years bind intervals and priorities, and no limit for a year." if older else text
 
 
 def _list_overlaps(plan: PlanTables) -> list[tuple[str, str, str, str]]:

@@ -6,17 +6,21 @@ counts on a unit where its outline covers more of it than a sliver.
 
 from __future__ import annotations
 
+import datetime as dt
 import math
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 
 from tussock.base import columns as c
+from tussock.base.days import Span, list_label_years, span_days
 from tussock.base.geodesy import find_area_m2
 from tussock.base.records import Product
 from tussock.base.stages import PlanTables
+from tussock.base.text import show_date
+from tussock.deliver.earlier import list_counted_records, list_unit_runs
 from tussock.deliver.sheets_words import read_recipe
 
 if TYPE_CHECKING:
@@ -100,12 +104,13 @@ class _Record:
     product_id: str
     text: str
     dose: float
+    date: dt.date
 
 
 def find_ground_totals(plan: PlanTables) -> list[GroundTotal]:
     """Return the yearly total of each active on each unit that is treated with it, the fullest limit first."""
     shared = _find_shared(plan)
-    earlier = _find_earlier(plan)
+    earlier, runs = _find_earlier(plan), list_unit_runs(plan)
     tanks: dict[tuple[str, str], list[_Use]] = {}
     for use in _list_uses(plan):
         tanks.setdefault((use.unit_id, use.active), []).append(use)
@@ -113,10 +118,20 @@ def find_ground_totals(plan: PlanTables) -> list[GroundTotal]:
     totals = []
     for (_, active), tank in tanks.items():
         row, patch_id = tank[0].row, tank[0].patch_id
-        records = [item for item in earlier.get(row, []) if item.active == active]
+        records = _take_fullest(plan, runs.get(tank[0].unit_id, ()), earlier.get(row, []), active)
         others = [item for other in shared.get(row, []) for item in tanks.get((ids[other], active), [])]
         totals.append(_add_up(plan, tank, records, [item for item in others if item.patch_id != patch_id]))
     return sorted(totals, key=lambda item: (-item.used_pct if item.limit > 0 else math.inf, item.unit_id))
+
+
+def _take_fullest(plan: PlanTables, runs: Sequence[Span], records: list[_Record], active: str) -> list[_Record]:
+    """Return the records of an active in the label year that holds most of it, of those that the open days touch."""
+    season = plan.site.season
+    years = [
+        [item for item in records if item.active == active and first <= item.date <= last]
+        for first, last in list_label_years(season, span_days(season, runs))
+    ]
+    return max(years, key=lambda own: sum(item.dose for item in own), default=[])
 
 
 def _add_up(plan: PlanTables, tank: list[_Use], records: list[_Record], same: list[_Use]) -> GroundTotal:
@@ -186,7 +201,7 @@ def _find_shared(plan: PlanTables) -> dict[int, list[int]]:
 
 def _find_earlier(plan: PlanTables) -> dict[int, list[_Record]]:
     """Return, for each unit, the earlier applications on its ground; doses in kg ae/ha."""
-    history = plan.features.get("history")
+    history = list_counted_records(plan)
     if history is None or not len(history):
         return {}
     units = np.asarray(plan.units.geometry.array, dtype=object)
@@ -197,6 +212,7 @@ def _find_earlier(plan: PlanTables) -> dict[int, list[_Record]]:
             str(row.get("product_id", "")),
             describe_record(row),
             float(row["ae_kg_per_ha"]),
+            row["date"],
         )
         for row in history.drop(columns=history.geometry.name).to_dict("records")
     ]
@@ -205,8 +221,7 @@ def _find_earlier(plan: PlanTables) -> dict[int, list[_Record]]:
 
 def describe_record(row: Any) -> str:
     """Return the name of an earlier application: label, product, date."""
-    date = row["date"].date() if hasattr(row["date"], "date") else row["date"]
-    return f"{row['label']}, {row.get('product_id') or row['active']}, {date}"
+    return f"{row['label']}, {row.get('product_id') or row['active']}, {show_date(row['date'])}"
 
 
 def _find_cover(units: Any, others: Any, *, skip_self: bool = False) -> dict[int, list[int]]:
@@ -228,7 +243,7 @@ def _find_cover(units: Any, others: Any, *, skip_self: bool = False) -> dict[int
 
 def _sum_earlier(plan: PlanTables) -> dict[str, float]:
     """Return the mass of the earlier applications by active [kg ae]: dose x true area of each record."""
-    history = plan.features.get("history")
+    history = list_counted_records(plan)
     if history is None or not len(history):
         return {}
     area_m2 = find_area_m2(np.asarray(history.geometry.array, dtype=object), history.crs)

@@ -7,7 +7,7 @@ measure in.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Final
 
@@ -17,8 +17,10 @@ from numpy.typing import NDArray
 from tussock.base.columns import LENGTH, UnitSystem
 from tussock.base.geodesy import find_transformer, move_geometry, transform_points
 from tussock.base.stages import PlanTables
+from tussock.deliver.earlier import list_counted_records
 
 if TYPE_CHECKING:
+    import geopandas as gpd
     import pandas as pd
     from pyproj import CRS
 
@@ -91,14 +93,21 @@ class SiteMap:
         return self.layers.get(name, (np.empty(0, dtype=object), None))
 
 
+def _list_features(plan: PlanTables) -> Iterator[tuple[str, gpd.GeoDataFrame]]:
+    """Yield the layers that maps show; of earlier applications those that count in the year."""
+    for name, frame in plan.features.items():
+        counted = list_counted_records(plan) if name == "history" else frame
+        if counted is not None:
+            yield str(name), counted
+
+
 def lay_out_site(plan: PlanTables) -> SiteMap:
     """Bring everything that maps show into one plane."""
     own = plan.patches.crs
     drawn = np.asarray(plan.patches.geometry.array, dtype=object)
     plane = make_plane(drawn, own)
     layers: dict[str, tuple[GeometryArray, pd.DataFrame]] = {
-        str(name): (_move(frame, plane), frame.drop(columns=frame.geometry.name))
-        for name, frame in plan.features.items()
+        name: (_move(frame, plane), frame.drop(columns=frame.geometry.name)) for name, frame in _list_features(plan)
     }
     units, looks = plan.units, find_looks(plan)
     return SiteMap(

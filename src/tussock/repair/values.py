@@ -13,7 +13,7 @@ from tussock.base.columns import DENSITY
 from tussock.base.errors import Fault, InputError, QuantityError
 from tussock.base.findings import Finding
 from tussock.base.records import GrowthForm
-from tussock.base.text import show_count
+from tussock.base.text import show_count, show_date
 from tussock.base.units import FOOT_M, INCH_M, LB_PER_ACRE_KG_PER_HA
 from tussock.trade import actives, cover, methods, places
 
@@ -289,7 +289,7 @@ def _shorten(names: list[str], most: int = 6) -> str:
 def set_history_values(
     layer: Layer, frame: gpd.GeoDataFrame, products: dict[str, Product], season: Season
 ) -> tuple[gpd.GeoDataFrame, list[Fault], list[Finding]]:
-    """Give earlier applications their active, dose [kg ae/ha] and date; those outside the season do not count."""
+    """Give earlier applications their active, dose [kg ae/ha] and date, whatever year they are of."""
     where = place_of(layer)
     faults: list[Fault] = []
     findings: list[Finding] = []
@@ -308,12 +308,26 @@ def set_history_values(
     frame["stems_per_ha"] = read_numbers(layer.frame, density, where, rows, faults, above=False)
     frame["date"] = _read_dates(frame, where, rows, faults)
     frame["label"] = [f"record {place + 1}" for place in range(len(frame))]
-    other = np.array([date is not None and not season.holds(date) for date in frame["date"]], dtype=bool)
-    for place in np.flatnonzero(other).tolist():
-        what = f"applied on {frame['date'].iloc[place]}"
-        done = f"does not count towards the limits of season {season}"
-        findings.append(Finding("repair", "history", rows[place], what, done, "info"))
-    return frame[~other], faults, findings
+    return frame, faults, [*findings, *_note_other_dates(frame, rows, season)]
+
+
+def _note_other_dates(frame: pd.DataFrame, rows: list[str], season: Season) -> list[Finding]:
+    """Say which records lie before the calendar years of a season, and which after its last day."""
+    dated = [(row, date) for row, date in zip(rows, frame["date"], strict=True) if date is not None]
+    findings = []
+    before = [row for row, date in dated if date < season.years[0]]
+    if before:
+        what = f"{show_count(len(before), 'record')} from before {show_date(season.years[0])}"
+        done = "counted for the least time between two applications and for priorities, and in no yearly limit"
+        findings.append(Finding("repair", "history", _shorten(before), what, done, "info"))
+    after = [f"{row} ({show_date(date)})" for row, date in dated if date > season.last]
+    if after:
+        what = f"{show_count(len(after), 'record')} from after the season, which ends on {show_date(season.last)}"
+        done = (
+            "check the dates; counted for intervals, and in the limits of their calendar year where work stands in it"
+        )
+        findings.append(Finding("repair", "history", _shorten(after), what, done))
+    return findings
 
 
 def _read_actives(

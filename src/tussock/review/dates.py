@@ -12,27 +12,47 @@ from tussock.base.records import Treatment
 from tussock.base.text import show_season, show_validity, show_window
 from tussock.review.evidence import Evidence
 from tussock.review.rows import Row, info, pick_rows, violation, warning
-from tussock.review.seasons import Stretch, find_planned
+from tussock.review.seasons import Stretch
 
 #: Words of a unit whose dates hold only after a survey.
 SURVEYED: Final = "allowed if surveyed"
 
 
 def check_dates(evidence: Evidence) -> list[Row]:
-    """Check that planned dates are of the season, in the windows of treatment and labels, and in no closure."""
+    """Check that planned days are of the season, in the windows of treatment and labels, and in no closure."""
     units = evidence.units
-    texts = units["treatment_id"] + "\x1f" + units["season_from"] + "\x1f" + units["season_to"]
-    windows = {item.id: list(_list_windows(evidence, place)) for place, item in enumerate(evidence.treatments)}
-    faults = {text: _find_fault(evidence, windows, *text.split("\x1f")) for text in dict.fromkeys(texts.tolist())}
-    bad = texts.map(lambda text: bool(faults[text])).to_numpy(dtype=bool)
-    ids = units["unit_id"].to_numpy()
+    tests = {item.id: list(_list_windows(evidence, place)) for place, item in enumerate(evidence.treatments)}
+    ids, codes = units["unit_id"].to_numpy(), evidence.unit_dates
+    keys = list(zip(units["treatment_id"], units["season_from"], units["season_to"], codes.tolist(), strict=True))
+    faults = {key: _find_fault(evidence, tests, *key) for key in dict.fromkeys(keys)}
+    bad = np.array([bool(faults[key]) for key in keys], dtype=bool)
     rows = pick_rows(
         bad,
         lambda k: violation(
-            f"unit {ids[k]}", f"{units['season_from'].iloc[k]} to {units['season_to'].iloc[k]}", faults[texts.iloc[k]]
+            f"unit {ids[k]}", f"{units['season_from'].iloc[k]} to {units['season_to'].iloc[k]}", faults[keys[k]]
         ),
     )
+    rows += _check_runs(evidence)
     return [*rows, *_check_surveys(evidence), info("plan.gpkg", f"dates of {len(units)} units")]
+
+
+def _check_runs(evidence: Evidence) -> list[Row]:
+    """Check that the runs of days of each planned unit are told, and that its dates are one of them."""
+    units, windows = evidence.units, evidence.unit_windows
+    ids = units["unit_id"].to_numpy()
+    ends = list(zip(units["season_from"], units["season_to"], strict=True))
+    planned = (units["treatment_id"] != "").to_numpy(dtype=bool)
+    off = np.array([pair not in windows.get(name, ()) for name, pair in zip(ids, ends, strict=True)], dtype=bool)
+    rows = pick_rows(
+        off & planned,
+        lambda k: violation(f"unit {ids[k]}", " to ".join(ends[k]), "one of its runs of days in unit_windows"),
+    )
+    known = set(ids[planned].tolist())
+    return rows + [
+        violation(f"unit_windows, {name}", "days of no planned unit", "the planned units")
+        for name in windows
+        if name not in known
+    ]
 
 
 def _list_windows(evidence: Evidence, place: int) -> Iterator[tuple[str, Callable[[Stretch], bool]]]:
@@ -81,18 +101,23 @@ def _lies_in(first: dt.date | None, last: dt.date | None) -> Callable[[Stretch],
 
 
 def _find_fault(
-    evidence: Evidence, windows: dict[str, list[tuple[str, Callable[[Stretch], bool]]]], treatment: str, *ends: str
+    evidence: Evidence,
+    tests: dict[str, list[tuple[str, Callable[[Stretch], bool]]]],
+    treatment: str,
+    first: str,
+    last: str,
+    code: int,
 ) -> str:
-    """Return what is expected of a pair of dates where they are wrong; an empty text where they are not."""
+    """Return what is expected of the days of a unit where they are wrong; an empty text where they are not."""
     if not treatment:
-        return "" if ends == ("", "") else "no dates where nothing is planned"
-    days = find_planned(*ends)
-    if days is None:
+        return "" if first == last == "" else "no dates where nothing is planned"
+    runs, season = evidence.date_runs[code], evidence.catalog.season
+    if runs is None:
         return "two dates, such as 2027-07-01 and 2027-09-30"
-    season = evidence.catalog.season
-    if season is not None and not days.lies_in(season.first, season.last):
+    if season is not None and not all(days.lies_in(season.first, season.last) for days in runs):
         return f"within the season {show_season(season)}"
-    return next((f"within {name}" for name, holds in windows.get(treatment, []) if not holds(days)), "")
+    held = (name for name, holds in tests.get(treatment, []) if not all(holds(days) for days in runs))
+    return next((f"within {name}" for name in held), "")
 
 
 def _check_surveys(evidence: Evidence) -> list[Row]:
@@ -100,10 +125,11 @@ def _check_surveys(evidence: Evidence) -> list[Row]:
     units = evidence.units
     ids = units["unit_id"].to_numpy()
     said = units["reason"].str.contains(SURVEYED, regex=False).to_numpy(dtype=bool)
-    codes, pairs = evidence.unit_dates, evidence.date_pairs
+    codes, found = evidence.unit_dates, evidence.date_runs
     rows: list[Row] = []
     for closure in [item for item in evidence.catalog.closures if item.unless_surveyed]:
-        hits = np.array([days is not None and days.meets(closure.season) for days in pairs], dtype=bool)[codes]
+        days = [runs is not None and any(run.meets(closure.season) for run in runs) for runs in found]
+        hits = np.array(days, dtype=bool)[codes]
         name = f"closure {closure.id}, {show_window(closure.season)}"
         rows += pick_rows(
             hits & ~said,

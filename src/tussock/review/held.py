@@ -134,17 +134,33 @@ class Held:
         return self._pair_codes[1]
 
     @cached_property
-    def _date_codes(self) -> tuple[list[tuple[str, str]], IntArray]:
-        return code_pairs(self.units["season_from"], self.units["season_to"])
+    def unit_windows(self) -> dict[str, tuple[tuple[str, str], ...]]:
+        """Runs of days that work may stand on, as ISO dates, by unit."""
+        table = self.table("unit_windows")
+        listed: dict[str, tuple[tuple[str, str], ...]] = {}
+        for name, first, last in zip(table["unit_id"], table["first"], table["last"], strict=True):
+            listed[name] = (*listed.get(name, ()), (first, last))
+        return listed
 
     @cached_property
-    def date_pairs(self) -> list[Stretch | None]:
-        """Days of every pair of dates among the units; None where they are no dates."""
-        return [find_planned(*pair) for pair in self._date_codes[0]]
+    def _date_codes(self) -> tuple[list[tuple[tuple[str, str], ...]], IntArray]:
+        pairs = zip(self.units["unit_id"], self.units["season_from"], self.units["season_to"], strict=True)
+        runs = [tuple(dict.fromkeys([(a, b), *self.unit_windows.get(name, ())])) for name, a, b in pairs]
+        places = {run: place for place, run in enumerate(dict.fromkeys(runs))}
+        return list(places), np.array([places[run] for run in runs], dtype=np.intp)
+
+    @cached_property
+    def date_runs(self) -> list[tuple[Stretch, ...] | None]:
+        """Days that work may stand on, run by run, the longest first; None where any of their ends is no date."""
+        found = []
+        for runs in self._date_codes[0]:
+            stretches = [find_planned(*run) for run in runs]
+            found.append(None if None in stretches else tuple(item for item in stretches if item is not None))
+        return found
 
     @property
     def unit_dates(self) -> IntArray:
-        """Place of each unit's dates among `date_pairs`."""
+        """Place of each unit's days among `date_runs`."""
         return self._date_codes[1]
 
     @cached_property

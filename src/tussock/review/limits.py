@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
+from collections.abc import Sequence
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
@@ -37,17 +38,37 @@ _LIKELY_SAME: Final = 0.8
 def check_limits(evidence: Evidence) -> list[Row]:
     """Check the label's limits: for one application and, with earlier work and other patches, for the year."""
     ledger = Ledger(evidence)
-    applied = ledger.applied
+    years = [ledger.in_year(*year) for year in _list_years(evidence)]
+    by_year = [row for year in years for row in (*_check_doses(evidence, year), *_check_counts(evidence, year))]
     rows = [
         *_check_records(evidence),
-        *_check_doses(evidence, ledger),
-        *_check_counts(evidence, ledger),
-        *_check_used(evidence, ledger),
+        *dict.fromkeys(by_year),
+        *_check_intervals(evidence, ledger),
+        *_check_used(evidence, years),
     ]
     records = evidence.delivered.layers.get("history")
     count = 0 if records is None else len(records)
-    text = f"{len(applied)} doses, {count} records of earlier work, {len(ledger.shared[0]) // 2} shared pieces"
+    text = f"{len(ledger.applied)} doses, {count} records of earlier work, {len(ledger.shared[0]) // 2} shared pieces"
     return [*rows, info("plan.gpkg", text)]
+
+
+def _list_years(evidence: Evidence) -> list[tuple[tuple[str, str], BoolArray]]:
+    """Return the label years that each limit for a year must hold in, with the units whose open days touch them.
+
+    The season for every unit, and each calendar year that a unit may be worked in: a label seldom says which it means.
+    """
+    season, codes = evidence.catalog.season, evidence.unit_dates
+    every = np.ones(len(codes), dtype=bool)
+    if season is None:
+        return [(("", "9999"), every)]
+    years = [((season.first.isoformat(), season.last.isoformat()), every)]
+    for number in range(season.first.year, season.last.year + 1):
+        hits = [
+            runs is None or any(run.first.year <= number <= run.last.year for run in runs)
+            for runs in evidence.date_runs
+        ]
+        years.append(((f"{number}-01-01", f"{number}-12-31"), np.array(hits, dtype=bool)[codes]))
+    return years if years[0][0] != years[-1][0] else years[:1]
 
 
 def _check_records(evidence: Evidence) -> list[Row]:
@@ -129,18 +150,17 @@ def _find_year(evidence: Evidence, ledger: Ledger) -> pd.DataFrame:
 
 
 def _check_counts(evidence: Evidence, ledger: Ledger) -> list[Row]:
-    """Check limits in stems, the number of applications, and the least time between two."""
+    """Check limits in stems, and the number of applications."""
     applied = ledger.applied
     rows = [*_check_stems(evidence, ledger), *_check_mapped(evidence, ledger)]
     done = _count_applications(ledger)
     number = _list_limits(evidence, applied["product_id"], "max_applications_per_year")
-    rows += pick_rows(
+    return rows + pick_rows(
         done > number,
         lambda k: violation(
             _name(evidence, applied, k), f"{done[k]:.0f} applications on one ground", f"at most {number[k]:.0f} a year"
         ),
     )
-    return rows + _check_intervals(evidence, ledger)
 
 
 def _check_stems(evidence: Evidence, ledger: Ledger) -> list[Row]:
@@ -206,38 +226,47 @@ def _count_applications(ledger: Ledger) -> FloatArray:
 
 
 def _check_intervals(evidence: Evidence, ledger: Ledger) -> list[Row]:
-    """Check that planned dates keep the least interval after a record of earlier work."""
+    """Check that no day that work may stand on is nearer to a record of earlier work, of any year, than the label says.
+
+    Nothing is planned before a record of the season either: what was applied then is done.
+    """
     applied, rows = ledger.applied, []
     waits = {name: product.min_interval_s for name, product in evidence.catalog.products.items()}
+    season = evidence.catalog.season
     for record in ledger.records.to_dict("records"):
-        entry = int(record["entry"])
+        entry, unit = int(record["entry"]), int(record["unit"])
         wait = waits.get(str(applied["product_id"].iloc[entry]))
-        first = str(evidence.units["season_from"].iloc[int(applied["unit"].iloc[entry])])
         if wait is None:
             continue
+        runs, name = evidence.date_runs[evidence.unit_dates[unit]], _name(evidence, applied, entry)
         try:
-            again = dt.date.fromisoformat(str(record["date"])) + dt.timedelta(days=round(wait / _DAY_S))
-            early = dt.date.fromisoformat(first) < again
+            date = dt.date.fromisoformat(str(record["date"]))
         except ValueError:
-            rows.append(violation(_name(evidence, applied, entry), f"{record['date']!r} and {first!r}", "two dates"))
+            rows.append(violation(name, f"a record of {record['date']!r}", "a date"))
             continue
-        if early:
-            rows.append(
-                violation(_name(evidence, applied, entry), f"from {first}", f"not before {again}, the interval")
-            )
+        if runs is None:  # said of the dates of the unit
+            continue
+        first, last = min(run.first for run in runs), max(run.last for run in runs)
+        if season is not None and date > season.last:
+            if (date - last).days * _DAY_S < wait:
+                rows.append(violation(name, f"to {last}", f"the interval before the record of {date}"))
+        elif (first - date).days * _DAY_S < wait:
+            again = date + dt.timedelta(seconds=wait)
+            rows.append(violation(name, f"from {first}", f"not before {again}, the interval after {date}"))
     return rows
 
 
-def _check_used(evidence: Evidence, ledger: Ledger) -> list[Row]:
+def _check_used(evidence: Evidence, years: Sequence[Ledger]) -> list[Row]:
     """Check the share of the yearly limit that a unit says is used, earlier work and other patches counted."""
-    unit = ledger.applied["unit"].to_numpy(dtype=np.intp)
-    year, stems = _find_year(evidence, ledger), _find_stems_used(evidence, ledger)
-    by_dose = np.where(np.isfinite(year["limit"]), year["share"], np.nan)
-    least = np.full(len(evidence.units), np.nan)
-    np.fmax.at(least, unit, np.fmax(by_dose, stems) * 100)
-    most = least.copy()
-    # the plan takes units for standing together where each two of them do
-    np.fmax.at(most, unit, _find_most_pct(evidence, ledger))
+    unit = years[0].applied["unit"].to_numpy(dtype=np.intp)
+    least, most = np.full((2, len(evidence.units)), np.nan)
+    for ledger in years:
+        year, stems = _find_year(evidence, ledger), _find_stems_used(evidence, ledger)
+        by_dose = np.where(np.isfinite(year["limit"]), year["share"], np.nan)
+        np.fmax.at(least, unit, np.fmax(by_dose, stems) * 100)
+        # the plan takes units for standing together where each two of them do
+        np.fmax.at(most, unit, _find_most_pct(evidence, ledger))
+    most = np.fmax(most, least)
     found = evidence.units["annual_limit_used_pct"].to_numpy()
     fits = (found >= least * (1 - AREA_TOLERANCE)) & (found <= most * (1 + AREA_TOLERANCE))
     ids = evidence.units["unit_id"].to_numpy()

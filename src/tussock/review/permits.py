@@ -105,7 +105,7 @@ def _count(evidence: Evidence, item: Measured, counts: Counts, units: IntArray) 
     grounds = grounds[~shapely.is_empty(grounds)]
     history = np.empty(0, dtype=object)
     if "history" in evidence.delivered.layers and len(evidence.delivered.layers["history"]):
-        history = rebuild(evidence.feature_degrees("history"))
+        history = rebuild(evidence.feature_degrees("history"))[_find_counted(evidence)]
     water = _find_water(evidence, item, np.concatenate([grounds, history]))
     tree = shapely.STRtree(water)
     history = history[np.unique(tree.query(history, predicate="intersects")[0])]
@@ -120,6 +120,16 @@ def _count(evidence: Evidence, item: Measured, counts: Counts, units: IntArray) 
         _add_shores(pieces, waters) if counts.shoreline else np.nan,
         float(len(history)),
     )
+
+
+def _find_counted(evidence: Evidence) -> BoolArray:
+    """Tell which records of earlier work are of a calendar year that the season touches."""
+    layer, season = evidence.delivered.layers["history"], evidence.catalog.season
+    if season is None or "date" not in layer.columns:
+        return np.ones(len(layer), dtype=bool)
+    year = layer["date"].astype(str).str[:4]
+    counted: BoolArray = year.between(str(season.first.year), str(season.last.year)).to_numpy(dtype=bool)
+    return counted
 
 
 def _join(shapes: NDArray[Any]) -> NDArray[Any]:

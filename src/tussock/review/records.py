@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import Any, Final
+from typing import Final
 
 import numpy as np
 
@@ -116,7 +116,7 @@ def _check_entry(evidence: Evidence, place: int, entry: Entry) -> list[Row]:
         rows.append(violation(f"{where}, product", name, expected, "another product than planned"))
     if name and name not in products:
         return [*rows, violation(f"{where}, product", name, "a product of the catalog", "no label to check it by")]
-    rows += _check_date(unit, entry, where)
+    rows += _check_date(evidence, place, entry, where)
     if not name:
         return rows
     rows += _check_rules(evidence, place, entry, where)
@@ -149,15 +149,16 @@ def list_planned(evidence: Evidence, place: int) -> dict[str, float]:
     return doses
 
 
-def _check_date(unit: Any, entry: Entry, where: str) -> list[Row]:
+def _check_date(evidence: Evidence, place: int, entry: Entry, where: str) -> list[Row]:
+    unit = evidence.units.iloc[place]
     if not entry.date:
         return []  # a list asks for it: said there; a way without herbicide needs none
-    window = find_planned(str(unit["season_from"]), str(unit["season_to"]))
-    if window is None:
+    runs = evidence.date_runs[evidence.unit_dates[place]]
+    if runs is None or not unit["season_from"]:
         return []
-    if str(unit["season_from"]) <= entry.date <= str(unit["season_to"]):
+    if any(run.first.isoformat() <= entry.date <= run.last.isoformat() for run in runs):
         return []
-    expected = f"{unit['season_from']} to {unit['season_to']}"
+    expected = " or ".join(f"{run.first} to {run.last}" for run in runs)
     return [violation(f"{where}, date", entry.date, expected, "outside the planned dates")]
 
 

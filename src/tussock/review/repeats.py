@@ -11,7 +11,6 @@ from numpy.typing import NDArray
 
 from tussock.base import columns as c
 from tussock.base.errors import QuantityError
-from tussock.base.text import show_season
 from tussock.base.units import parse_quantity
 from tussock.review.columns import find_places, read_number
 from tussock.review.evidence import Evidence
@@ -38,7 +37,6 @@ def check_repeats(evidence: Evidence) -> list[Row]:
     rows = [
         *_check_twice(evidence),
         *_check_labels(evidence),
-        *_check_years(evidence),
         *_check_overlaps(evidence),
         *_check_forbids(evidence),
         *_check_options(evidence),
@@ -108,20 +106,6 @@ def _check_labels(evidence: Evidence) -> list[Row]:
             ),
         )
     return rows
-
-
-def _check_years(evidence: Evidence) -> list[Row]:
-    """Check that records of earlier work are of the year of the plan: others do not count, and are not delivered."""
-    layer = evidence.delivered.layers.get("history")
-    if layer is None or "date" not in layer.columns or evidence.catalog.season is None:
-        return []
-    dates = layer["date"].where(layer["date"].notna(), "").astype(str).str[:10].tolist()
-    season = evidence.catalog.season
-    ends = season.first.isoformat(), season.last.isoformat()
-    off = np.array([bool(date) and not ends[0] <= date <= ends[1] for date in dates], dtype=bool)
-    return pick_rows(
-        off, lambda k: violation(f"history, row {k + 1}, date", dates[k], f"a day of {show_season(season)}")
-    )
 
 
 def _check_overlaps(evidence: Evidence) -> list[Row]:

@@ -205,7 +205,8 @@ def check_forbidden(evidence: Evidence) -> list[Row]:
 
 def find_closed(evidence: Evidence, item: Measured) -> BoolArray:
     """Tell on which units the planned dates meet the season of a setback; a unit without dates meets every season."""
-    hits = [days is None or days.meets(item.setback.season) for days in evidence.date_pairs]
+    season = item.setback.season
+    hits = [runs is None or any(days.meets(season) for days in runs) for runs in evidence.date_runs]
     return np.array(hits, dtype=bool)[evidence.unit_dates]
 
 

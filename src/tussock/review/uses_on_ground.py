@@ -20,12 +20,13 @@ if TYPE_CHECKING:
 
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.intp]
+BoolArray = NDArray[np.bool_]
 
 #: Ground in common with a record of earlier work under this, and under half of the unit, is a shared edge [m2]; so is a
 #: piece of a unit where outlines of other patches cross.
 _EDGE_M2: Final = 0.05
 #: What the tables of uses hold.
-_RECORDS: Final = {"entry": int, "dose": float, "stems": float, "product_id": "str", "date": "str"}
+_RECORDS: Final = {"entry": int, "unit": int, "dose": float, "stems": float, "product_id": "str", "date": "str"}
 _OTHERS: Final = {
     "entry": int,
     "piece": int,
@@ -39,7 +40,10 @@ _OTHERS: Final = {
 
 @dataclass(frozen=True)
 class Ledger:
-    """What is put on each piece of ground in the year: `applied.list_applied`, with earlier work and other patches."""
+    """What is put on each piece of ground: `applied.list_applied`, with earlier work and other patches.
+
+    Earlier work is of any year, or of one label year: `in_year`.
+    """
 
     evidence: Evidence
 
@@ -48,11 +52,20 @@ class Ledger:
         """One row for each unit and product in its tank; its place is the ``entry`` of the other tables."""
         return list_applied(self.evidence)
 
+    def in_year(self, year: tuple[str, str], touched: BoolArray) -> Ledger:
+        """Return the ledger with the records of one label year, on the units whose days touch it."""
+        records = self.records
+        kept = records["date"].between(*year).to_numpy(dtype=bool) & touched[records["unit"].to_numpy(dtype=np.intp)]
+        _ = self.applied, self.others, self.shared  # found once for all years
+        other = Ledger(self.evidence)
+        vars(other).update(vars(self) | {"records": records[kept].reset_index(drop=True)})
+        return other
+
     @cached_property
     def records(self) -> pd.DataFrame:
         """Pairs of an application and a record of earlier work with the same active on its ground.
 
-        Columns ``entry, dose, stems, product_id, date``.
+        Columns ``entry, unit, dose, stems, product_id, date``.
         """
         import pandas as pd
 

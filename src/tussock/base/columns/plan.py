@@ -19,7 +19,7 @@ from tussock.base.columns.schema import (
     Column,
     Schema,
 )
-from tussock.base.columns.work import UNIT_HOURS
+from tussock.base.columns.work import UNIT_HOURS, UNIT_WINDOWS
 
 PATCHES: Final[Schema] = (
     Column("patch_id", "text", "identifier of the patch, as the mapper gave it"),
@@ -204,6 +204,7 @@ SCHEMAS: Final[dict[str, Schema]] = {
     "compliance": COMPLIANCE,
     "product_budget": PRODUCT_BUDGET,
     "unit_hours": UNIT_HOURS,
+    "unit_windows": UNIT_WINDOWS,
     "stems": STEMS,
     "permits": PERMITS,
 }

@@ -60,9 +60,17 @@ _MIX: Final[Schema] = (
     Column("product_last_load", "number", "product in the last load", SMALL_LIQUID),
 )
 
+#: One row for each run of lawful days of each planned unit; the longest is that of ``season_from`` and ``season_to``.
+UNIT_WINDOWS: Final[Schema] = (
+    _UNIT_ID,
+    Column("first", "text", "first day of a run of days that every window leaves open"),
+    Column("last", "text", "last day of that run"),
+)
+
 #: Tables that plan the work of the season, by name; a table is empty where the operations file does not ask for it.
 WORK: Final[dict[str, Schema]] = {
     "unit_hours": UNIT_HOURS,
+    "unit_windows": UNIT_WINDOWS,
     "time_basis": (
         Column("term", "text", "time, pace or factor: the key of the operations file"),
         Column("size", "number", "its size; blank where it follows from the slope"),
