@@ -9,6 +9,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+import tussock
 from site_factory import NO_RULES, feet_box
 from tussock.base.records import Operations
 from tussock.budget.loads import choose_packs, find_loads, find_mix_amounts, list_purchases
@@ -92,6 +93,32 @@ def test_units_of_one_day_are_filled_from_the_same_loads(sites, operations, trea
     assert days.loc[0, "mix_gal"] == pytest.approx(2 * mix, rel=1e-4)
     assert days.loc[0, "loads"] == 5  # 18.4 gal in 4 gal, not 3 + 3
     assert days.loc[0, "last_load_gal"] == pytest.approx(2 * mix - 16, rel=1e-3)
+
+
+def test_a_unit_without_a_stem_takes_no_mix_and_the_review_asks_for_none(sites, operations, tmp_path):
+    """One tree in a patch that a rule cuts in two: it is counted on the larger piece, the other gets no mix."""
+    treatment = """
+[[treatment]]
+id = "inject"
+growth_form = ["tree"]
+method = "stem_injection"
+product = "glyphosate-aquatic"
+concentration = "100 %"
+dose_per_stem = "5 mL"
+"""
+    rules = NO_RULES + (
+        '[[setback]]\nid = "NEAR"\nfrom = { layer = "water" }\ndistance = "50 ft"\n'
+        'forbids = { delivery = "broadcast" }\nsource = "invented for tests"\n'
+    )
+    pace = operations + '[[production]]\nmethod = "stem_injection"\nstems = "60/hour"\nsource = "invented for tests"\n'
+    pace += '[calendar]\nfirst = 2027-06-07\nlast = 2027-06-25\nsource = "invented for tests"\n'
+    tree = patch("A", 0) | {"growth_form": "tree", "stem_count": 1}
+    water = [{"kind": "pond", "state": "wet", "geometry": feet_box(-100, -100, 300, 0)}]
+    plan = sites.plan([tree], water=water, rules=rules, treatments=treatment, operations=pace)
+    assert sorted(plan.units["stems"].tolist()) == [0, 1]
+    assert plan.work["calendar"]["crew_day"].notna().all()  # both stand on a day
+    found = tussock.review_plan(plan.write(tmp_path / "plan"))
+    assert found[found["level"] == "violation"].to_dict("records") == []
 
 
 def test_mixes_of_different_strength_are_not_blended(sites, operations):

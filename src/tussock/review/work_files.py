@@ -174,8 +174,8 @@ def _check_day_loads(
     wanted: dict[tuple[str, ...], NDArray[np.float64]] = {}
     for work in placed:
         unit = units.get(_tell(work.get("unit_id")))
-        if unit is None or not unit["product_id"] or math.isnan(unit["spray_l"]):
-            continue
+        if unit is None or not unit["product_id"] or not unit["spray_l"] > 0:
+            continue  # no mix is filled for it, or how much is not known
         tank = np.array([unit[name] for _, name, _ in _IN_TANK])
         key = _tell(work.get("crew_day")), str(unit["treatment_id"]), *_tell_strengths(tank)
         wanted[key] = wanted.get(key, 0.0) + tank * _number(work.get("share"))
