@@ -372,7 +372,7 @@ def _gather(
         product_budget=c.present(budgeted.products, c.PRODUCT_BUDGET, system),
         season=showing.show_season(budgeted.season, system),
         overlaps=repaired.overlaps,
-        features=showing.move_features(repaired),
+        features=measured.features,
         findings=join_findings(findings),
         work={name: c.present(table, c.WORK[name], system) for name, table in budgeted.work.items()},
         stems=showing.list_stems(repaired, system),

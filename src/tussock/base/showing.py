@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 from tussock.base import columns as c
 from tussock.base.geodesy import move_geometry
-from tussock.base.stages import LayerName, Repaired
+from tussock.base.stages import Repaired
 from tussock.base.verdicts import WITHIN_ERROR
 
 if TYPE_CHECKING:
@@ -15,7 +15,7 @@ if TYPE_CHECKING:
     import pandas as pd
 
 #: Columns of units that no output shows: they stand there under another name or are only for the way.
-_UNIT_WORK = ("windows", "partners_l", "in_water", "history", "shared_with", "set_aside")
+_UNIT_WORK = ("windows", "partners_l", "in_water", "history", "shared_with")
 
 
 def show_patches(patches: gpd.GeoDataFrame, system: c.UnitSystem, mapped: Collection[str]) -> gpd.GeoDataFrame:
@@ -83,17 +83,3 @@ def show_season(season: pd.DataFrame, system: c.UnitSystem) -> pd.DataFrame:
         shown.loc[rows, ["low", "likely", "high"]] /= quantity.size(system)
         shown.loc[rows, "unit"] = quantity.suffix(system)
     return shown
-
-
-def move_features(repaired: Repaired) -> dict[LayerName, gpd.GeoDataFrame]:
-    """Return the other layers in the CRS of the infestation layer."""
-    import numpy as np
-
-    crs = repaired.layers["infestations"].frame.crs
-    moved: dict[LayerName, gpd.GeoDataFrame] = {}
-    for name, layer in repaired.layers.items():
-        if name in ("infestations", "stems"):
-            continue
-        geometry = move_geometry(np.asarray(layer.frame.geometry.array, dtype=object), layer.frame.crs, crs)
-        moved[name] = layer.frame.set_geometry(geometry, crs=None).set_crs(crs, allow_override=True)
-    return moved

@@ -115,7 +115,10 @@ class Repaired:
 
 @dataclass(frozen=True)
 class CrsReport:
-    """The CRS that distances were worked in, and how true it is over the site."""
+    """The CRS that distances were worked in, and how true it is over the patches.
+
+    ``datum`` is that of the patches; ``shifts`` has ``layer, from, operation, accuracy_m`` for each layer on another.
+    """
 
     name: str
     wkt: str
@@ -123,6 +126,8 @@ class CrsReport:
     cells: int
     area_error: float
     distance_error: float
+    datum: str = ""
+    shifts: tuple[Mapping[str, Any], ...] = ()
 
 
 @dataclass(frozen=True)
@@ -130,12 +135,14 @@ class Cell:
     """A part of the site with its own CRS: patches to plan, and every feature near enough to matter to them.
 
     ``most_scale`` is the longest that a metre on the ground is drawn in that CRS: a distance that must not fall short
-    is drawn as long as that.
+    is drawn as long as that. ``outline_error_m`` has for patches, water and receptors how far an outline in the cell
+    can stand off where it is drawn.
     """
 
     crs: CRS
     distance_error: float
     most_scale: float
+    outline_error_m: Mapping[str, float]
     patches: gpd.GeoDataFrame
     others: gpd.GeoDataFrame
     water: gpd.GeoDataFrame
@@ -149,11 +156,13 @@ class Measured:
     """Patches with true areas, in one cell or several. Made by ``reproject``.
 
     ``patches`` is indexed by ``patch_id``, in the layer's own CRS, with ``area_m2`` and
-    ``infested_m2``, ``infested_low_m2``, ``infested_high_m2``.
+    ``infested_m2``, ``infested_low_m2``, ``infested_high_m2``. ``features`` has the other layers in that CRS, with
+    points on the long edges that would bend there or in a cell.
     """
 
     patches: gpd.GeoDataFrame
     cells: tuple[Cell, ...]
+    features: Mapping[LayerName, gpd.GeoDataFrame]
     crs: CrsReport
     findings: pd.DataFrame
 
@@ -170,10 +179,8 @@ class Zoned:
     ``reach`` has one row for each unit and treatment that is not reached on foot: ``unit_id, treatment_id, reached``
     (by boat, out of reach), ``stands`` (person, machine), ``reach_m``, and the nearest place to stand, or the boat's,
     as ``place, distance_m``.
-    ``patches`` adds ``nearest_water_m, nearest_receptor_m``; both have ``set_aside``: why a patch could not be cut,
-    blank where it was. Such a patch is one unit, with every setback that reaches it. ``zones`` has a row for each
-    setback. ``shared`` has one row for two units of two patches with more ground in common than a sliver: ``unit_a,
-    unit_b, area_m2``.
+    ``patches`` adds ``nearest_water_m, nearest_receptor_m``. ``zones`` is one row for each setback. ``shared`` has one
+    row for two units of two patches with more ground in common than a sliver: ``unit_a, unit_b, area_m2``.
     """
 
     patches: gpd.GeoDataFrame

@@ -70,11 +70,7 @@ class ReachLimit:
 
 @dataclass(frozen=True)
 class Ground:
-    """What the judge sees of one unit.
-
-    ``reach`` holds the treatments that are not worked there on foot, by id; ``set_aside`` says why its patch could not
-    be cut, and is blank where it was.
-    """
+    """What the judge sees of one unit; ``reach`` holds the treatments that are not worked there on foot, by id."""
 
     unit_id: str
     patch_id: str
@@ -85,7 +81,6 @@ class Ground:
     in_force: tuple[SetbackInForce, ...]
     reach: Mapping[str, ReachLimit]
     counted_with: str
-    set_aside: str = ""
 
 
 def describe_mismatch(treatment: Treatment, species: str, growth_form: str) -> str:

@@ -113,7 +113,9 @@ def bind_rules(
         distance, fault = _find_distance(setback, frame, group, layer_paths.get(wanted.layer, wanted.layer))
         faults += fault
         error = accuracy_m["infestations"] + accuracy_m[wanted.layer]
+        off = cell.outline_error_m["infestations"] + cell.outline_error_m[wanted.layer]
         reach = group.offset_m + (distance + error) * cell.most_scale
+        reach = np.where(reach > 0, reach + off * cell.most_scale, reach)
         reach = np.where(reach > 0, reach + SLACK_M, reach)
         bound.append(BoundRule(setback, ruleset, group, distance, error, reach))
     if faults:
@@ -138,6 +140,7 @@ def find_most_reach_m(
             most = max(most, float(setback.distance))
     half = np.nan_to_num(frame["width_m"].to_numpy(dtype=float)) / 2 if layer == "water" else np.empty(0)
     error = accuracy_m["infestations"] + accuracy_m[layer]
+    error += cell.outline_error_m["infestations"] + cell.outline_error_m[layer]
     return (most + error + float(half.max(initial=0.0))) * cell.most_scale + SLACK_M
 
 
