@@ -75,7 +75,8 @@ def make_hard_site(seed: int) -> HardSite:
         for name, (_, distance) in required.items()
     ]
     options = SiteOptions(sliver_area_m2=sliver)
-    site = make_site(patches, water=water, receptors=wells, setbacks=setbacks, accuracy_m=accuracy, options=options)
+    layers = {"water": water, "receptors": wells, "zero_width": "none"}
+    site = make_site(patches, setbacks=setbacks, accuracy_m=accuracy, options=options, **layers)
     return HardSite(site, patches, required, error, sliver)
 
 

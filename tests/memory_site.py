@@ -21,7 +21,7 @@ def make_rules(setbacks):
     return Ruleset.model_validate({"ruleset": header, "setback": rows})
 
 
-def make_site(patches, *, water=None, receptors=None, setbacks=(), accuracy_m=None, options=None):
+def make_site(patches, *, water=None, receptors=None, setbacks=(), accuracy_m=None, options=None, zero_width="unknown"):
     """A site from GeoDataFrames; patches without ids are numbered."""
     patches = patches.reset_index(drop=True)
     if "patch_id" not in patches.columns:
@@ -31,7 +31,7 @@ def make_site(patches, *, water=None, receptors=None, setbacks=(), accuracy_m=No
     if receptors is not None:
         frames["receptors"] = receptors.reset_index(drop=True)
     layers = {
-        name: Layer(name, frame.rename_axis("row"), f"{name}.gpkg", name, accuracy_m, zero_width="none")
+        name: Layer(name, frame.rename_axis("row"), f"{name}.gpkg", name, accuracy_m, zero_width=zero_width)
         for name, frame in frames.items()
     }
     return Site(

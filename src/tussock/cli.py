@@ -119,6 +119,7 @@ def plan_command(
 
 def _summarise(plan: Any, folder: Path) -> str:
     from tussock.base.text import show_count
+    from tussock.wording.outlines import name_set_aside
 
     season = plan.season.set_index("item")
     warnings = plan.findings[plan.findings["level"] == "warning"]
@@ -139,6 +140,9 @@ def _summarise(plan: Any, folder: Path) -> str:
             unit = "" if row["unit"] == "count" else f" {row['unit']}"
             number = f"{row['likely']:.0f}" if row["unit"] == "count" else f"{row['likely']:,.2f}"
             lines.append(f"  {item:<34}{number:>12}{unit}")
+    aside = name_set_aside(plan.patches)
+    if aside:
+        lines.append(f"  {aside}")
     if plan.site.approval is not None:
         states = plan.patches["approval"].value_counts()
         lines.append(

@@ -143,12 +143,14 @@ def test_working_weeks_leave_closed_days_out():
     assert [len(week.days) for week in weeks] == [3, 2, 3, 3]
 
 
-def test_a_window_inside_one_week_opens_that_week():
-    weeks = list_weeks(calendar())
+def test_a_week_is_cut_where_the_days_of_a_job_begin_or_end():
+    """The week of 14 June has four working days; a job of the 15th and 16th leaves the 14th, those two, and the 17th."""
     narrow = job("a", 1, first=dt.date(2027, 6, 15), last=dt.date(2027, 6, 16))
     wide = job("b", 1, first=dt.date(2027, 6, 9), last=dt.date(2027, 6, 25))
     gone = job("c", 1, first=dt.date(2027, 8, 1), last=dt.date(2027, 8, 9))
-    assert [list_open_weeks(item, weeks) for item in (narrow, wide, gone)] == [[1], [1, 2], []]
+    weeks = list_weeks(calendar(), [narrow, wide, gone])
+    assert [(week.number, len(week.days)) for week in weeks] == [(1, 2), (1, 2), (2, 1), (2, 2), (2, 1), (3, 4), (4, 4)]
+    assert [list_open_weeks(item, weeks) for item in (narrow, wide, gone)] == [[3], [1, 2, 3, 4, 5], []]
 
 
 OPERATIONS = """
@@ -202,11 +204,78 @@ def test_what_does_not_fit_names_the_binding_constraint():
     season = plan_season(operations(), jobs, [])
     left = season.calendar[season.calendar["crew_day"].isna()].set_index("unit_id")["note"]
     assert left["winter"] == (
-        "left out: its dates 2027-12-01 to 2027-12-05 hold no working day of the season (2027-06-07 to 2027-06-24)"
+        "left out: its dates 1 Dec to 5 Dec 2027 hold no working day of the season (7 Jun to 24 Jun 2027)"
     )
-    capacity = "crew capacity: jobs that fit only 2027-06-07 to 2027-06-10 ask 70.0 crew hours, the crews have 64.0"
+    capacity = "crew capacity: jobs that fit only 7 Jun to 10 Jun 2027 ask 70.0 crew hours, the crews have 64.0"
     assert left.drop("winter").tolist() == [f"left out: {capacity}"]
     assert {finding.row for finding in season.findings} == set(left.index)
+
+
+JUNE = OPERATIONS.replace("2027-06-07", "2027-06-28").replace("2027-06-25", "2027-07-02")
+
+
+def test_no_job_stands_on_an_unlawful_day():
+    """Week of 28 June, Monday to Thursday, 16 crew hours a day: "late" may be done from Wednesday 30 June, "early" to
+    Tuesday. With a move of an hour each, 30 h fit Monday and Tuesday, 20 + 10 h Wednesday and Thursday.
+    """
+    jobs = [
+        job("late", 20, first=dt.date(2027, 6, 30)),
+        job("early", 30, last=dt.date(2027, 6, 29), area="shed"),
+        job("any", 10),
+    ]
+    table = plan_season(operations(JUNE), jobs, []).calendar
+    assert table["note"].eq("").all()
+    assert set(table.loc[table["unit_id"] == "late", "date"]) <= {"2027-06-30", "2027-07-01"}
+    assert set(table.loc[table["unit_id"] == "early", "date"]) == {"2027-06-28", "2027-06-29"}
+    assert table.groupby("unit_id")["share"].sum().tolist() == pytest.approx([1, 1, 1])
+    assert set(table["week"]) == {1}
+
+
+def test_what_its_lawful_days_do_not_hold_is_left_out_with_the_true_cause():
+    """50 h from Wednesday on: Wednesday and Thursday hold 32, with a move of an hour 31, whatever is free before them."""
+    season = plan_season(operations(JUNE), [job("late", 50, first=dt.date(2027, 6, 30))], [])
+    placed = season.calendar[season.calendar["crew_day"].notna()]
+    assert set(placed["date"]) == {"2027-06-30", "2027-07-01"}
+    assert placed["crew_h"].sum() == pytest.approx(31)
+    left = season.calendar[season.calendar["crew_day"].isna()].iloc[0]
+    assert left["crew_h"] == pytest.approx(19)
+    cause = "crew capacity: jobs that fit only 30 Jun to 1 Jul 2027 ask 50.0 crew hours, the crews have 32.0"
+    assert left["note"] == f"left out: {cause}"
+
+
+def test_every_run_of_days_is_used_and_nothing_between():
+    """Monday and Thursday are open, 16 h each: 20 h take parts of both; 60 h leave 30 out with two moves of an hour."""
+    runs = ((dt.date(2027, 6, 1), dt.date(2027, 6, 28)), (dt.date(2027, 7, 1), dt.date(2027, 7, 9)))
+    table = plan_season(operations(JUNE), [job("a", 20, windows=runs)], []).calendar
+    assert set(table["date"]) == {"2027-06-28", "2027-07-01"}
+    assert table["share"].sum() == pytest.approx(1)
+    left = plan_season(operations(JUNE), [job("a", 60, windows=runs)], []).calendar.iloc[-1]
+    assert left["crew_h"] == pytest.approx(30)
+    assert left["note"] == (
+        "left out: crew capacity: jobs that fit only 1 Jun to 28 Jun 2027 and 1 Jul to 9 Jul 2027 ask 60.0 crew hours, "
+        "the crews have 32.0"
+    )
+
+
+@settings(max_examples=15, deadline=None)
+@given(st.data())
+def test_no_calendar_books_a_day_outside_the_windows(data):
+    day = st.integers(-3, 22).map(lambda count: DAY + dt.timedelta(days=count))
+    jobs = []
+    for place in range(data.draw(st.integers(1, 7))):
+        days = sorted(data.draw(st.lists(day, min_size=4, max_size=4, unique=True)))
+        runs = ((days[0], days[1]), (days[2], days[3])) if data.draw(st.booleans()) else ((days[1], days[2]),)
+        hours, area = data.draw(st.floats(1, 40)), data.draw(st.sampled_from("ab"))
+        jobs.append(job(f"j{place}", hours, area=area, first=runs[0][0], last=runs[-1][1], windows=runs))
+    season = plan_season(operations(OPERATIONS.replace('gap = "0 %"', 'gap = "5 %"\ntime_limit = "0 s"')), jobs, [])
+    lawful = {item.unit_id: item.windows for item in jobs}
+    placed = season.calendar[season.calendar["crew_day"].notna()]
+    for name, date in zip(placed["unit_id"], placed["date"], strict=True):
+        assert any(first <= dt.date.fromisoformat(date) <= last for first, last in lawful[name])
+    # every hour is placed or told
+    total = season.calendar.groupby("unit_id")["crew_h"].sum()
+    assert total.to_dict() == pytest.approx({item.unit_id: item.hours for item in jobs}, rel=1e-6)
+    assert placed.groupby(["date", "crew"])["crew_h"].sum().max() <= 16.25 + 1e-6 or not len(placed)
 
 
 CREWS = OPERATIONS.replace("days_per_week = 4", "days_per_week = 4\ncrews = 2")
@@ -250,7 +319,7 @@ def test_licensed_work_beyond_the_licensed_crews_is_left_out_and_says_why():
     season = plan_season(operations(LICENSED), jobs, [])
     left = season.calendar[season.calendar["crew_day"].isna()]
     assert left["note"].tolist() == [
-        "left out: crew capacity: jobs for a licensed person that fit only 2027-06-07 to 2027-06-10 ask 70.0 crew hours, "
+        "left out: crew capacity: jobs for a licensed person that fit only 7 Jun to 10 Jun 2027 ask 70.0 crew hours, "
         "the crews that have one have 64.0"
     ]
     nobody = plan_season(operations(LICENSED.replace("licensed_crews = 1", "licensed_crews = 0")), jobs, [])

@@ -109,3 +109,43 @@ def test_work_without_herbicide_keeps_to_a_rule_set_that_could_forbid_it(sites):
         path = sites.write([PATCH], treatments=mow, season=SOUTH, rules=rules)
         found.append(dates(tussock.make_plan(tussock.read_site(path))))
     assert found == [("2026-10-15", "2027-03-31"), ("2026-10-15", "2026-12-31")]
+
+
+CALENDAR = """
+[crew]
+size = 2
+wage = "30 USD/hour"
+day = "8 hours"
+source = "invented for tests"
+[[production]]
+method = "foliar_spot"
+rate = "0.1 acre/hour"
+source = "invented for tests"
+[calendar]
+first = 2027-06-28
+last = 2027-07-09
+days_per_week = 4
+source = "invented for tests"
+"""
+
+
+def test_a_calendar_books_lawful_days_and_the_review_finds_one_that_is_not(sites):
+    """Wednesday 30 June opens the window in the week of Monday the 28th; a move of that booking to Monday is found."""
+    june = SUMMER.replace('["10-15", "03-31"]', '["06-30", "09-30"]')
+    path = sites.write([PATCH], treatments=june, season="2027", operations=CALENDAR)
+    plan = tussock.make_plan(tussock.read_site(path))
+    booked = plan.work["calendar"]
+    assert booked["date"].min() == "2027-06-30"
+    out = plan.write(sites.folder / "out")
+    assert violations(out, path) == []
+    import openpyxl
+
+    book = openpyxl.load_workbook(out / "plan.xlsx")
+    page = book["Calendar"]
+    names = [cell.value for cell in page[1]]
+    page.cell(2, names.index("date") + 1).value = "2027-06-28"
+    book.save(out / "plan.xlsx")
+    found = [row for row in violations(out, path) if row["where"].startswith("plan.xlsx, Calendar")]
+    assert [(row["check"], row["found"], row["expected"]) for row in found] == [
+        ("work", "on 2027-06-28", "2027-06-30 to 2027-09-30")
+    ]

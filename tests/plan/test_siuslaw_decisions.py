@@ -29,7 +29,7 @@ DELIVERIES = {"broadcast": "boom", "spot": "foliar_spot", "hand": "wick"}
 CELLS = [
     (*key, delivery, buffer) for key, row in TABLE.items() for delivery, buffer in zip(DELIVERIES, row, strict=True)
 ]
-BAND_STARTS_FT = (-10, 0, 15, 50, 100)
+BAND_STARTS_FT = (-2, 0, 15, 50, 100)  # within arm's length of the bank
 
 
 def write_catalog():
@@ -54,7 +54,7 @@ def plan_shore(folder, kind, state):
         "species": "reed",
         "growth_form": "herbaceous",
         "cover_pct": 50,
-        "geometry": feet_box(0, -10, 200, 140),
+        "geometry": feet_box(0, -2, 200, 140),
     }
     return Sites(folder).plan(
         [patch],
@@ -78,7 +78,7 @@ def expected_bands(buffer, *, aquatic):
     """Whether each band (in the channel, 0-15, 15-50, 50-100, over 100 ft) is open to a cell of the table."""
     if buffer == PROHIBITED:
         return [False] * 5
-    open_from = -10 if buffer is NONE else buffer
+    open_from = BAND_STARTS_FT[0] if buffer is NONE else buffer
     # a label without aquatic use keeps the product out of the channel, whatever the table says
     return [start >= open_from and (start >= 0 or aquatic) for start in BAND_STARTS_FT]
 
@@ -102,7 +102,7 @@ def test_cell_at_a_dry_pond(plans, place, cell):
     plan = plans["dry pond"]
     decided = dict(zip(_starts(plan), decide(plan, place), strict=True))
     dry = (active, aquatic, delivery) in NO_BUFFER_WHERE_DRY
-    open_from = -10 if buffer is NONE or dry else buffer
+    open_from = BAND_STARTS_FT[0] if buffer is NONE or dry else buffer
     for start, allowed in decided.items():
         assert allowed == (buffer != PROHIBITED and start >= open_from)
 

@@ -262,7 +262,9 @@ def test_nothing_near_leaves_patches_as_they_are():
     assert not pieces.inside.any()
 
 
-def test_a_patch_that_cannot_be_cut_is_named_with_its_file(monkeypatch):
+def test_a_patch_that_cannot_be_cut_is_set_aside_by_name(monkeypatch):
+    """It stays whole, with every setback that reaches it; the others are cut."""
+
     def find_unproven(block, keys, drawn, faces):
         inside, _ = arrange.find_unproven(block, keys, drawn, faces)
         return inside, np.flatnonzero(faces.patch == 1)
@@ -281,6 +283,17 @@ def test_a_patch_that_cannot_be_cut_is_named_with_its_file(monkeypatch):
         {"kind": ["pond"], "state": ["wet"]}, geometry=[shapely.box(-40, 0, -5, 400)], crs=frame.crs
     )
     setback = {"id": "W", "from": {"layer": "water"}, "distance": "20 m", "forbids": {}}
-    wanted = r'infestations.gpkg: patch_id "middle": .*pieces add up to 1 of 2 m2\): draw it anew'
-    with pytest.raises(CutError, match=wanted):
-        zone(make_site(frame, water=pond, setbacks=[setback]))
+    far = {"id": "F", "from": {"layer": "water"}, "distance": "1 m", "forbids": {}}
+    _, zoned = zone(make_site(frame, water=pond, setbacks=[setback, far]))
+    assert zoned.units.groupby("patch_id")["setbacks"].agg(list).to_dict() == {
+        "north": ["W", ""],
+        "middle": ["W"],  # 5 m off, and not within 1 m
+        "south": ["W", ""],
+    }
+    assert zoned.units["area_m2"].sum() == pytest.approx(3 * 2500, rel=1e-5)
+    assert zoned.patches["set_aside"].tolist() == ["", "pieces add up to 1 of 2 m2", ""]
+    assert zoned.units["set_aside"].tolist() == ["", "", "pieces add up to 1 of 2 m2", "", ""]
+    told = zoned.findings.set_index("row")
+    assert "could not be cut so that its units tile it (pieces add up to 1 of 2 m2)" in told["what"]["middle"]
+    assert told["done"]["middle"].startswith("set aside: nothing is planned there; draw it anew")
+    assert told["level"]["middle"] == "warning"

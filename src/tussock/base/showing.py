@@ -15,7 +15,7 @@ if TYPE_CHECKING:
     import pandas as pd
 
 #: Columns of units that no output shows: they stand there under another name or are only for the way.
-_UNIT_WORK = ("windows", "partners_l", "in_water", "history", "shared_with")
+_UNIT_WORK = ("windows", "partners_l", "in_water", "history", "shared_with", "set_aside")
 
 
 def show_patches(patches: gpd.GeoDataFrame, system: c.UnitSystem, mapped: Collection[str]) -> gpd.GeoDataFrame:

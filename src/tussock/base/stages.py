@@ -179,8 +179,10 @@ class Zoned:
     ``reach`` has one row for each unit and treatment that is not reached on foot: ``unit_id, treatment_id, reached``
     (by boat, out of reach), ``stands`` (person, machine), ``reach_m``, and the nearest place to stand, or the boat's,
     as ``place, distance_m``.
-    ``patches`` adds ``nearest_water_m, nearest_receptor_m``. ``zones`` is one row for each setback. ``shared`` has one
-    row for two units of two patches with more ground in common than a sliver: ``unit_a, unit_b, area_m2``.
+    ``patches`` adds ``nearest_water_m, nearest_receptor_m``; both have ``set_aside``: why a patch could not be cut,
+    blank where it was. Such a patch is one unit, with every setback that reaches it. ``zones`` has a row for each
+    setback. ``shared`` has one row for two units of two patches with more ground in common than a sliver: ``unit_a,
+    unit_b, area_m2``.
     """
 
     patches: gpd.GeoDataFrame

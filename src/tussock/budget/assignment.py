@@ -53,6 +53,8 @@ class Problem:
         is done at all.
     carried
         Whether a job may be carried on into other weeks; the others are done in one week or left out. Empty: none.
+    numbers
+        Number of the week that each of the weeks is (a part of), shape (w,); empty: each is one of its own.
     licensed_h
         Person-hours of each week of the crews that may do licensed jobs, shape (w,); None: every crew may.
     """
@@ -64,6 +66,12 @@ class Problem:
     order: tuple[tuple[int, int], ...] = ()
     carried: tuple[bool, ...] = ()
     licensed_h: FloatArray | None = None
+    numbers: tuple[int, ...] = ()
+
+    def find_wait(self, opened: Sequence[int], week: int) -> float:
+        """Return the share of the season that a job waits in one of its weeks."""
+        numbers = self.numbers or range(len(self.capacity_h))
+        return (numbers[week] - numbers[opened[0]]) / max(numbers[-1] - numbers[0], 1)
 
     def visit(self, job: Job) -> str:
         """Return what a move takes a crew to: the area of a job; with licences, each kind of crew moves by itself."""
@@ -100,9 +108,10 @@ class Assignment:
         return 0.0 if self.objective <= _CLOSE else max(self.objective - self.bound, 0.0) / self.objective
 
 
-def find_wait_cost(job: Job, opened: Sequence[int], week: int, weeks: int) -> float:
+def find_wait_cost(problem: Problem, place: int, week: int) -> float:
     """Return what a job costs in one of its weeks: its hours x the share of the season it waits x its priority."""
-    return _WAIT * job.hours * (0.5 + job.priority) * (week - opened[0]) / max(weeks - 1, 1)
+    job = problem.jobs[place]
+    return _WAIT * job.hours * (0.5 + job.priority) * problem.find_wait(problem.open_weeks[place], week)
 
 
 def find_left_out_cost(job: Job) -> float:
@@ -119,10 +128,9 @@ def find_left_out(shares: Shares) -> float:
 def find_objective(problem: Problem, shares: Sequence[Shares]) -> float:
     """Return the objective of an assignment, worked out from its definition."""
     total = 0.0
-    weeks = len(problem.capacity_h)
-    for job, opened, own in zip(problem.jobs, problem.open_weeks, shares, strict=True):
+    for place, (job, own) in enumerate(zip(problem.jobs, shares, strict=True)):
         total += find_left_out(own) * find_left_out_cost(job)
-        total += sum(share * find_wait_cost(job, opened, week, weeks) for week, share in own.items())
+        total += sum(share * find_wait_cost(problem, place, week) for week, share in own.items())
     return total + problem.move_h * len(list_visits(problem, shares))
 
 
@@ -180,7 +188,7 @@ def assign_greedily(problem: Problem) -> Assignment:
         floor = max((max(shares[item]) for item in before.get(place, ()) if shares[item]), default=0)
         ceiling = min((min(shares[item]) for item in after.get(place, ()) if shares[item]), default=len(left))
         choices = [
-            (problem.move_h * ((area, week) not in visited), find_wait_cost(job, opened, week, len(left)), week)
+            (problem.move_h * ((area, week) not in visited), find_wait_cost(problem, place, week), week)
             for week in opened
             if floor <= week <= ceiling
         ]

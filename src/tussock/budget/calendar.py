@@ -5,7 +5,7 @@ from __future__ import annotations
 import datetime as dt
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any, Final, TypeAlias
 
 import numpy as np
@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 
 from tussock.base.findings import Finding
 from tussock.base.records import Operations, SeasonCalendar
+from tussock.base.text import show_dates
 from tussock.budget.assignment import WEIGHTS, Assignment, Problem, Shares, find_left_out, list_visits
 from tussock.budget.operations import find_times
 from tussock.budget.solver import assign_weeks
@@ -84,14 +85,15 @@ def plan_season(operations: Operations, jobs: Sequence[Job], order: Sequence[tup
     times = find_times(operations)
     day_s = crew.day_s if crew.day_s is not None else DEFAULTS["day_s"].size if times is None else times.day_s
     crew_day_h = crew.size * day_s / 3600
-    weeks = list_weeks(calendar)
+    weeks = list_weeks(calendar, jobs)
     capacity = np.array([len(week.days) * calendar.crews * crew_day_h for week in weeks])
     move_h = calendar.move_s * crew.size / 3600
     open_weeks = [tuple(list_open_weeks(job, weeks)) for job in jobs]
     pairs, impossible = _pair_jobs(jobs, open_weeks, order)
     carried = tuple(job.hours > crew_day_h * _CARRIED_DAYS for job in jobs)
     licensed = None if calendar.licensed_crews is None else capacity * calendar.licensed_crews / calendar.crews
-    problem = Problem(tuple(jobs), tuple(open_weeks), capacity, move_h, tuple(pairs), carried, licensed)
+    numbers = tuple(week.number for week in weeks)
+    problem = Problem(tuple(jobs), tuple(open_weeks), capacity, move_h, tuple(pairs), carried, licensed, numbers)
     solvable, back = _drop_closed(problem)
     found = assign_weeks(solvable, calendar.gap, calendar.time_limit_s, calendar.node_limit)
     shares: list[Shares] = [{} for _ in jobs]
@@ -112,7 +114,7 @@ def _drop_closed(problem: Problem) -> tuple[Problem, list[int]]:
     jobs = tuple(problem.jobs[place] for place in kept)
     weeks = tuple(problem.open_weeks[place] for place in kept)
     carried = tuple(problem.may_carry(place) for place in kept)
-    return Problem(jobs, weeks, problem.capacity_h, problem.move_h, order, carried, problem.licensed_h), kept
+    return replace(problem, jobs=jobs, open_weeks=weeks, order=order, carried=carried), kept
 
 
 def _pair_jobs(
@@ -149,22 +151,22 @@ def _lay_out(
         sequence: dict[int, int] = {}
         for slot, day, crew, job, hours in fill:
             sequence[slot] = sequence.get(slot, 0) + 1
-            outside = not job.first <= day <= job.last
             rows.append(
                 {"crew_day": names[slot], "week": week.number, "date": day.isoformat(), "crew": crew}
                 | {"sequence": sequence[slot], "unit_id": job.unit_id, "patch_id": job.patch_id, "area": job.area}
                 | {"crew_h": hours, "share": hours / job.hours, "dirty": job.dirty}
-                | {"note": f"this day is outside its dates, {job.first} to {job.last}: move by hand" if outside else ""}
+                | {"note": ""}
             )
     return sorted(rows, key=lambda row: (row["crew_day"], row["sequence"]))
 
 
 def _sort_week(jobs: Sequence[tuple[Job, float]], week: Week) -> list[tuple[Job, float]]:
-    """Sort the jobs of a week: those whose window ends in it first, clean before dirty, by area, upstream first."""
+    """Sort the jobs of a week: those whose days end before the next Monday first, clean before dirty, by area."""
+    sunday = week.days[0] + dt.timedelta(days=6 - week.days[0].weekday())
 
     def key(item: tuple[Job, float]) -> tuple[Any, ...]:
         job = item[0]
-        late = 0 if job.last < week.days[-1] else 2 if job.first > week.days[0] else 1
+        late = (job.find_end(week.days[0]) or sunday) >= sunday
         outlet = -math.inf if math.isnan(job.outlet_m) else job.outlet_m
         return late, job.dirty, job.area, -outlet, job.patch_id, job.unit_id
 
@@ -261,8 +263,8 @@ def find_binding(problem: Problem, weeks: Sequence[Week], place: int, shares: Se
     if not weeks:
         return "the calendar has no working day (calendar.first, last, days_per_week from Monday on, closed)"
     if not opened:
-        season = f"{weeks[0].days[0]} to {weeks[-1].days[-1]}"
-        return f"its dates {job.first} to {job.last} hold no working day of the season ({season})"
+        own = " and ".join(show_dates(*run) for run in job.runs)
+        return f"its dates {own} hold no working day of the season ({show_dates(weeks[0].days[0], weeks[-1].days[-1])})"
     capacity_h = problem.capacity_h
     if job.licensed and problem.licensed_h is not None:
         capacity_h = problem.licensed_h
@@ -270,17 +272,35 @@ def find_binding(problem: Problem, weeks: Sequence[Week], place: int, shares: Se
             return "it wants a licensed person, and no crew has one (calendar.licensed_crews)"
     largest = float(capacity_h[list(opened)].max())
     if not problem.may_carry(place) and job.hours + problem.move_h > largest:
-        return f"it takes {job.hours:.1f} crew hours and its largest week holds {largest:.1f} with the move"
+        what = f"it takes {job.hours:.1f} crew hours with a move, in one go"
+        return f"{what}, and no stretch of working days in its dates holds more than {largest:.1f} in one week"
+    over = _explain_capacity(problem, weeks, place)
+    if over:
+        return over
+    first, last, _, _ = _find_tightest(problem, opened, licensed=job.licensed and problem.licensed_h is not None)
+    after = [problem.jobs[a].patch_id for a, b in problem.order if b == place and shares[a]]
+    order = f", and it comes after {', '.join(after)}" if after else ""
+    span = show_dates(weeks[first].days[0], weeks[last].days[-1])
+    return f"crew capacity in {span} with the moves between areas{order}: better used by other work"
+
+
+def _explain_capacity(problem: Problem, weeks: Sequence[Week], place: int) -> str:
+    """Say whose hours ask for more than the crews have in a job's own days, or around them; else an empty text."""
+    job, opened = problem.jobs[place], problem.open_weeks[place]
+    pairs = zip(problem.jobs, problem.open_weeks, strict=True)
+    own_h = sum(other.hours for other, its in pairs if its and set(its) <= set(opened))
+    room_h = float(problem.capacity_h[list(opened)].sum())
+    if len(job.runs) > 1 and own_h > room_h:
+        days = " and ".join(show_dates(*run) for run in job.runs)
+        return f"crew capacity: jobs that fit only {days} ask {own_h:.1f} crew hours, the crews have {room_h:.1f}"
     for licensed in (False, True) if job.licensed and problem.licensed_h is not None else (False,):
         first, last, asked, room = _find_tightest(problem, opened, licensed=licensed)
-        span = f"{weeks[first].days[0]} to {weeks[last].days[-1]}"
+        span = show_dates(weeks[first].days[0], weeks[last].days[-1])
         if asked > room:
             who, kind = ("crews that have one", " for a licensed person") if licensed else ("crews", "")
             what = f"crew capacity: jobs{kind} that fit only {span} ask {asked:.1f} crew hours"
             return f"{what}, the {who} have {room:.1f}"
-    after = [problem.jobs[a].patch_id for a, b in problem.order if b == place and shares[a]]
-    order = f", and it comes after {', '.join(after)}" if after else ""
-    return f"crew capacity in {span} with the moves between areas{order}: better used by other work"
+    return ""
 
 
 def _find_tightest(problem: Problem, opened: Sequence[int], *, licensed: bool) -> tuple[int, int, float, float]:

@@ -61,11 +61,10 @@ class Model:
 def build_model(problem: Problem) -> Model:
     """Build the model of a season: x (job in week), out (job left out), z (area visited in week)."""
     model = Model()
-    weeks = len(problem.capacity_h)
     x, out, z = model.x, model.out, model.z
     for place, (job, opened) in enumerate(zip(problem.jobs, problem.open_weeks, strict=True)):
         whole = not problem.may_carry(place)
-        x.append({week: model.column(find_wait_cost(job, opened, week, weeks), whole=whole) for week in opened})
+        x.append({week: model.column(find_wait_cost(problem, place, week), whole=whole) for week in opened})
         out.append(model.column(find_left_out_cost(job), whole=whole))
         model.row(1.0, 1.0, dict.fromkeys((*x[-1].values(), out[-1]), 1.0))
     for job, columns in zip(problem.jobs, x, strict=True):

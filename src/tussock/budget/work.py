@@ -5,7 +5,6 @@ Names and columns of the tables are those of `base.columns.WORK`.
 
 from __future__ import annotations
 
-import datetime as dt
 import math
 from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any, Final
@@ -187,8 +186,9 @@ def _schedule(
             unit_id=str(unit_id),
             patch_id=str(unit["patch_id"]),
             hours=float(unit["crew_h"]),
-            first=dt.date.fromisoformat(unit["season_from"]),
-            last=dt.date.fromisoformat(unit["season_to"]),
+            first=unit["windows"][0][0],
+            last=unit["windows"][-1][1],
+            windows=unit["windows"],
             area=str(access.get(unit_id) or unit["patch_id"]),
             priority=float(score.get(unit["patch_id"], 0.5)),
             dirty=species.get(unit["patch_id"], "") in dirty,
@@ -196,7 +196,7 @@ def _schedule(
             licensed=any(site.products[name].restricted_use for name, _ in list_products(dict(unit))),
         )
         for unit_id, unit in chosen.iterrows()
-        if unit["season_from"]
+        if unit["windows"]
     ]
     findings = []
     if order:

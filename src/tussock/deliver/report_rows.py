@@ -12,6 +12,7 @@ from tussock.base.stages import PlanTables
 from tussock.base.text import show_length
 from tussock.base.verdicts import CLEAR, FAILS, FIELD_CHECK, MEETS, NOT_APPLICABLE, NOT_CHECKED, TO_DO
 from tussock.deliver.sheets_words import is_known, read_si
+from tussock.wording.outlines import name_set_aside
 
 
 @dataclass(frozen=True)
@@ -67,8 +68,9 @@ def summarise(plan: PlanTables) -> list[str]:
     """Return what the counts mean, in a few sentences."""
     table = plan.compliance
     count = {verdict.name: int((table["verdict"] == verdict.name).sum()) for verdict in VERDICTS}
+    aside = [f"{text[0].upper()}{text[1:]}." for text in (name_set_aside(plan.patches),) if text]
     if not plan.site.rulesets:
-        return ["No rule set was loaded: nothing was checked against rules, and no herbicide is planned."]
+        return ["No rule set was loaded: nothing was checked against rules, and no herbicide is planned.", *aside]
     drafts = sum(ruleset.ruleset.status == "draft" for ruleset in plan.site.rulesets)
     lines = [f"{len(table):,} pairs of unit and rule were measured. {count[MEETS]:,} of them: {MEETS}."]
     if count[FAILS]:
@@ -84,7 +86,7 @@ def summarise(plan: PlanTables) -> list[str]:
         )
     if count[TO_DO]:
         lines.append(f"{count[TO_DO]:,} pairs ask for a permit, a notice or a place to keep mixing away from.")
-    return [*lines, "This page speaks of the loaded rules only; other laws, permits and the label still bind."]
+    return [*lines, *aside, "This page speaks of the loaded rules only; other laws, permits and the label still bind."]
 
 
 def list_rows_by_weight(plan: PlanTables, part: str) -> list[dict[str, str]]:

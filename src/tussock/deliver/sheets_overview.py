@@ -12,6 +12,7 @@ from tussock.deliver import sheets_words as w
 from tussock.deliver.sheets_binder import Binder, list_rows
 from tussock.deliver.sheets_layout import Block, Flow, Paper, bold, heading, load_fonts, para, share_widths, table
 from tussock.deliver.sheets_map import site_map
+from tussock.wording.outlines import name_set_aside
 
 _SHORT_ID: Final = 6
 
@@ -49,8 +50,10 @@ def list_overview_blocks(
         f"Print on both sides: each sheet starts on paper of its own. Read page {common_page} before work. A question "
         "mark stands for what is not known."
     )
-    high = paper.inner_height - words.wrap(wide, paper.inner_height)[1]
-    blocks = [Block((words, site_map(binder.site, labels, wide, high, binder.system)))]
+    aside = name_set_aside(binder.plan.patches)
+    top = [words, para(bold(aside))] if aside else [words]
+    high = paper.inner_height - sum(flow.wrap(wide, paper.inner_height)[1] for flow in top)
+    blocks = [Block((*top, site_map(binder.site, labels, wide, high, binder.system)))]
     blocks.append(
         Block((heading("Index of patches"), _index(binder, patches, labels, first_pages, wide)), new_page=True)
     )
@@ -73,12 +76,13 @@ def _index(
     numbered = list(labels) != list(binder.site.patch_ids)
     rows: list[list[Any]] = [[para(bold(name)) for name in names[0 if numbered else 1 :]]]
     for number, patch in enumerate(patches):
+        aside = w.is_known(patch["set_aside"])
         cells = [
             para(bold(w.cut_text(patch["patch_id"])), anchor=anchor_name(number)),
             para(w.cut_text(patch["species"])),
             para(_number(patch[f"area_{area}"]), align=2),
             para(len(binder.units.get(str(patch["patch_id"]), [])), align=2),
-            para(_STATUS.get(str(patch["status"]), patch["status"])),
+            para(bold("set aside")) if aside else para(_STATUS.get(str(patch["status"]), patch["status"])),
             para(_total(patch, "spray", system), align=2),
             para(_number(patch[f"crew_{c.HOURS.suffix(system)}"]), align=2),
             para(str(first_pages[number]), align=2, anchor=anchor_name(number)),

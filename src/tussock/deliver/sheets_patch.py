@@ -30,6 +30,7 @@ from tussock.deliver.sheets_layout import (
 from tussock.deliver.sheets_map import patch_map, short_unit
 from tussock.deliver.sheets_unit import describe_cover, draw_cards, draw_refusals, draw_rules
 from tussock.trade.methods import METHODS
+from tussock.wording.outlines import DRAW_ANEW, describe_set_aside
 
 _RECORD_ROWS: Final = 4
 _NOTE_PT: Final = 26.0
@@ -171,6 +172,9 @@ def _patch_facts(binder: Binder, patch: Mapping[str, Any], units: Sequence[Mappi
         para(bold(species), form, f", {describe_cover(patch)}; {area}, of it covered {covered}; {count}", size=ACT_PT),
         para("Planned: ", *_describe_total(binder, patch), size=ACT_PT),
     ]
+    if w.is_known(patch["set_aside"]):
+        why = describe_set_aside(str(patch["set_aside"]))
+        flows.append(para(bold(f"Set aside, nothing is planned: {why}; {DRAW_ANEW}"), size=ACT_PT))
     shared = _describe_overlaps(binder, str(patch["patch_id"]))
     if shared:
         flows.append(para(bold(f"Shared ground: {shared}"), size=ACT_PT))

@@ -13,6 +13,7 @@ from tussock.base.verdicts import FAILS, FIELD_CHECK, MEETS, NOT_CHECKED
 from tussock.deliver.cautions import BLANKS, NOT_READY, list_cautions, list_rulesets
 from tussock.deliver.webmap_figures import is_blank, show_figure, show_short, unit_word
 from tussock.deliver.webmap_style import CLASSES, WITHHELD
+from tussock.wording.outlines import name_set_aside
 
 Facts = dict[str, Any]
 
@@ -114,6 +115,8 @@ def count_verdicts(plan: PlanTables) -> list[tuple[str, bool]]:
             texts.append((f"{_VERDICT_WORDS[verdict]}: {counts[place]:,}", verdict != FIELD_CHECK))
     texts.append((f"non-chemical: {len(planned) - len(treated):,}", False))
     texts.append((f"untreated: {len(units) - len(planned) - hidden:,}", False))
+    aside = name_set_aside(plan.patches)
+    texts += [(aside, True)] if aside else []
     texts += _count_states(plan)
     return [*texts, (f"details withheld: {hidden:,}", False)] if hidden else texts
 

@@ -10,6 +10,7 @@ from tussock.base.records import Product, Setback
 from tussock.base.stages import PlanTables
 from tussock.deliver.webmap_figures import UNKNOWN, is_blank, show_figure, show_length, show_short, unit_word
 from tussock.trade.methods import METHODS
+from tussock.wording.outlines import DRAW_ANEW, describe_set_aside
 from tussock.wording.rules import describe_effect, describe_season
 
 if TYPE_CHECKING:
@@ -184,6 +185,8 @@ def list_patch(plan: PlanTables, patch: Row, *, public: bool) -> list[tuple[str,
         if not (public and line.label == "Nearest receptor"):
             lines.append((line.label, text))
     lines.append(("Status", str(patch["status"])))
+    why = patch["set_aside"]
+    lines.append(("Set aside", "" if is_blank(why) else f"{describe_set_aside(str(why))}; {DRAW_ANEW}"))
     lines.append(("Approval", say_approval(patch, full=not public)))
     own = [] if public else list_own_columns(patch, c.shown_names(c.PATCHES, system))
     return [line for line in lines if not is_blank(line[1])] + own

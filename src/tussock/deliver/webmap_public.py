@@ -93,6 +93,7 @@ def _find_touched(units: gpd.GeoDataFrame, rules: set[str], names: list[str]) ->
 def _blank_patches(patches: gpd.GeoDataFrame, touched: set[str]) -> gpd.GeoDataFrame:
     public = patches.copy()
     public["reason"] = ""
+    public["set_aside"] = public["set_aside"].mask(public["set_aside"] != "", WITHHELD)  # it may name a feature
     rows = public["patch_id"].isin(touched)
     figures = public.columns[public.columns.str.match(r"(spray|product|ae|crew)_|cost$|unit_count$|nearest_receptor_")]
     for name in figures:

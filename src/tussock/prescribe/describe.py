@@ -14,6 +14,7 @@ from tussock.base.verdicts import BY_BOAT, OUT_OF_REACH
 from tussock.prescribe.amounts import Amounts, Verdict
 from tussock.prescribe.judge import Ground, find_carrier
 from tussock.trade.methods import NON_CHEMICAL, offer_non_chemical
+from tussock.wording.outlines import refuse_set_aside
 
 
 def describe_option(unit_id: str, verdict: Verdict, chosen: Verdict | None) -> tuple[str, ...]:
@@ -85,9 +86,11 @@ def _find_reason(
     if ground.counted_with:
         area = show(area_m2, AREA, site.options.units)
         return f"{area} of shared ground: treated and counted once, with patch {ground.counted_with}"
+    suiting = [verdict for verdict in verdicts if verdict.treatment.suits(ground.species, ground.growth_form)]
+    if ground.set_aside and not suiting:
+        return refuse_set_aside(ground.set_aside)
     if site.treatments is None:
         return "no treatments are loaded: units and setbacks only"
-    suiting = [verdict for verdict in verdicts if verdict.treatment.suits(ground.species, ground.growth_form)]
     if not suiting:
         plant = ground.species or "this plant"
         return f"no treatment in the catalog is for {plant} ({ground.growth_form or 'growth form unknown'})"

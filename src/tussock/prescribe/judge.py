@@ -70,7 +70,11 @@ class ReachLimit:
 
 @dataclass(frozen=True)
 class Ground:
-    """What the judge sees of one unit; ``reach`` holds the treatments that are not worked there on foot, by id."""
+    """What the judge sees of one unit.
+
+    ``reach`` holds the treatments that are not worked there on foot, by id; ``set_aside`` says why its patch could not
+    be cut, and is blank where it was.
+    """
 
     unit_id: str
     patch_id: str
@@ -81,6 +85,7 @@ class Ground:
     in_force: tuple[SetbackInForce, ...]
     reach: Mapping[str, ReachLimit]
     counted_with: str
+    set_aside: str = ""
 
 
 def describe_mismatch(treatment: Treatment, species: str, growth_form: str) -> str:

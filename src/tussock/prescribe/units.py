@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
 from tussock.base.columns import UnitSystem
@@ -25,6 +25,7 @@ from tussock.prescribe.seasons import NamedDays, find_cut_windows, intersect_sea
 from tussock.prescribe.stand import list_unit_stems
 from tussock.prescribe.uses import find_allowed_use
 from tussock.trade.actives import key_active
+from tussock.wording.outlines import refuse_set_aside
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -87,7 +88,8 @@ class _Desk:
         self.stems = list_unit_stems(measured.patches, zoned.units, stem_rows)
         self.in_force = _group_setbacks(site, zoned.nearness)
         self.reach = _group_limits(zoned.reach)
-        self.counted = _find_counted(repaired, list(self.patches))
+        aside = zoned.patches["set_aside"]
+        self.counted = _find_counted(repaired, list(self.patches), set(aside.index[aside != ""]))
         self.findings: list[Finding] = []
         self._components = {item.id: _list_components(item, site.products) for item in self.treatments}
         self._own_days = {item.id: self._list_own_days(item) for item in self.treatments}
@@ -145,6 +147,7 @@ class _Desk:
             in_force=self.in_force.get(unit_id, ()),
             reach=self.reach.get(unit_id, {}),
             counted_with=counted,
+            set_aside=unit["set_aside"],
         )
 
     def _judge(self, treatment: Treatment, ground: judge.Ground, records: tuple[int, ...]) -> Verdict:
@@ -155,6 +158,8 @@ class _Desk:
         stand = self.stems[ground.unit_id].stand
         products = [component.product for component in self._components[treatment.id]]
         refusals = list(self._static[treatment.id])
+        if ground.set_aside:
+            refusals.insert(0, refuse_set_aside(ground.set_aside))
         if ground.counted_with:
             refusals.append(f"shared ground: treated and counted once, with patch {ground.counted_with}")
         refusals += judge.check_place(treatment, products, ground)
@@ -314,12 +319,15 @@ def _group_setbacks(site: Site, nearness: pd.DataFrame) -> dict[str, tuple[judge
     return {unit_id: tuple(items) for unit_id, items in grouped.items()}
 
 
-def _find_counted(repaired: Repaired, order: list[Any]) -> dict[str, dict[str, str]]:
-    """Return, for each patch, the earlier patches of its species on shared ground; key "" for a patch drawn twice."""
+def _find_counted(repaired: Repaired, order: list[Any], aside: Collection[str]) -> dict[str, dict[str, str]]:
+    """Return, for each patch, the earlier patches of its species on shared ground; key "" for a patch drawn twice.
+
+    Nothing is planned on a patch that was set aside, so that nothing is counted with it.
+    """
     place = {name: number for number, name in enumerate(order)}
     counted: dict[str, dict[str, str]] = {}
     for row in repaired.overlaps.itertuples():
-        if not row.same_species:
+        if not row.same_species or row.patch_a in aside or row.patch_b in aside:
             continue
         first, second = sorted((str(row.patch_a), str(row.patch_b)), key=lambda name: place[name])
         counted.setdefault(second, {})[first] = first

@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from tussock.base.errors import Fault, InputError
 from tussock.base.findings import Finding, findings_table
 from tussock.base.geodesy import find_area_m2, unwrap_longitudes
+from tussock.base.simple import describe_parts, find_odd, list_parts, split_by_dimension
 from tussock.base.spikes import drop_spikes
 from tussock.base.stages import Layer, LayerName, Repaired, Site
 from tussock.base.text import join_words, show_count
@@ -26,6 +27,7 @@ _POLYGONS = ("infestations", "history")
 #: Parts that are left of a crossing outline and thinner than this are rounding, not ground [m].
 _THIN_M = 1e-6
 _DEGREE_M = 111_320.0
+_AREAL = 2  # dimension
 
 
 def repair_layers(site: Site) -> Repaired:
@@ -50,14 +52,19 @@ def repair_layers(site: Site) -> Repaired:
     layers: dict[LayerName, Layer] = {}
     findings: list[Finding] = []
     faults: list[Fault] = []
-    for name, layer in site.layers.items():
+    for name, drawn_layer in site.layers.items():
         if name == "stems":
             continue
+        layer, odd_faults, split_findings = split_collections(drawn_layer)
+        if odd_faults:
+            faults += odd_faults
+            continue
+        findings += split_findings
         frame, outline_faults, outline_findings = repair_outlines(layer)
         frame, value_faults, value_findings = _set_values(site, layer, frame)
         faults += outline_faults + value_faults
         findings += outline_findings + value_findings + find_doubles(layer, frame)
-        layers[name] = replace(layer, frame=frame)
+        layers[name] = replace(layer, frame=frame if name in _POLYGONS else _number_anew(frame))
     if faults:
         raise InputError(faults)
     if "stems" in site.layers:
@@ -83,6 +90,43 @@ def _set_values(site: Site, layer: Layer, frame: gpd.GeoDataFrame) -> tuple[Any,
     return values.set_receptor_values(layer, frame)
 
 
+def split_collections(layer: Layer) -> tuple[Layer, list[Fault], list[Finding]]:
+    """Return a layer whose features are of one kind each: points, lines or polygons, none of them in a collection.
+
+    A feature of several kinds becomes one for each, under the number of its row. Of patches and records the polygons
+    are kept, see `repair_outlines`.
+    """
+    drawn = np.asarray(layer.frame.geometry.array, dtype=object)
+    where = values.place_of(layer)
+    need = "draw it with points and straight edges"
+    odd = [Fault(where, _row(layer.frame, place), found, need) for place, found in find_odd(drawn).items()]
+    if odd:
+        return layer, odd, []
+    if layer.name in _POLYGONS:
+        return layer, [], []
+    split, owner = split_by_dimension(drawn)
+    frame = layer.frame.iloc[owner].copy()
+    frame["geometry"] = split
+    several = np.flatnonzero(np.bincount(owner, minlength=len(drawn)) > 1)
+    findings = [
+        Finding(
+            "repair",
+            layer.name,
+            _row(layer.frame, place),
+            f"a collection of {describe_parts(drawn[[place]])}",
+            "all of it counts, each kind as a feature of its own",
+            "info",
+        )
+        for place in several.tolist()
+    ]
+    return replace(layer, frame=frame), [], findings
+
+
+def _number_anew(frame: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
+    """Return features under a number each: those of one collection share that of their row until then."""
+    return frame.reset_index(drop=True).rename_axis("row")
+
+
 def repair_outlines(layer: Layer) -> tuple[gpd.GeoDataFrame, list[Fault], list[Finding]]:
     """Return a layer with valid two-dimensional geometry.
 
@@ -93,21 +137,21 @@ def repair_outlines(layer: Layer) -> tuple[gpd.GeoDataFrame, list[Fault], list[F
 
     frame = layer.frame.copy()
     drawn = np.asarray(frame.geometry.array, dtype=object)
-    flat = shapely.force_2d(drawn)
+    flat = shapely.force_2d(_keep_polygons(drawn) if layer.name in _POLYGONS else drawn)
     if frame.crs.is_geographic:
         flat = unwrap_longitudes(flat)
     sound = flat.copy()
     broken = ~shapely.is_valid(flat)
     sound[broken] = make_valid(flat[broken])
     if layer.name in _POLYGONS:
-        sound = np.array([_keep_polygons(item) for item in sound], dtype=object)
+        sound = _keep_polygons(sound)
         thin = _THIN_M / (_DEGREE_M if frame.crs.is_geographic else frame.crs.axis_info[0].unit_conversion_factor)
         sound[broken] = [_drop_threads(item, thin) for item in sound[broken]]
         sound, spiked = drop_spikes(sound, thin)
         changed = broken | spiked
     else:
         changed = broken
-    changed = changed | (shapely.get_type_id(flat) != shapely.get_type_id(sound))
+    changed = changed | (shapely.get_type_id(drawn) != shapely.get_type_id(sound))
     findings: list[Finding] = []
     faults: list[Fault] = []
     empty = shapely.is_empty(sound) | ((shapely.area(sound) == 0) if layer.name in _POLYGONS else False)
@@ -116,7 +160,7 @@ def repair_outlines(layer: Layer) -> tuple[gpd.GeoDataFrame, list[Fault], list[F
         Fault(where, _row(frame, place), "an outline without area", "draw it anew")
         for place in np.flatnonzero(empty).tolist()
     ]
-    findings += _describe(layer, frame, np.flatnonzero(changed & ~empty), flat, sound)
+    findings += _describe(layer, frame, np.flatnonzero(changed & ~empty), drawn, flat, sound)
     solid = int((shapely.has_z(drawn) | shapely.has_m(drawn)).sum())
     if solid:
         what = "heights or measures in the outline"
@@ -140,7 +184,7 @@ def find_doubles(layer: Layer, frame: gpd.GeoDataFrame) -> list[Finding]:
         seen.setdefault(shape, []).append(place)
     what, done = "one outline drawn more than once", "kept: the nearest distance is the same"
     return [
-        Finding("repair", layer.name, join_words([f"row {place + 1}" for place in places]), what, done, "info")
+        Finding("repair", layer.name, join_words([_row(frame, place) for place in places]), what, done, "info")
         for places in seen.values()
         if len(places) > 1
     ]
@@ -155,19 +199,20 @@ def _drop_threads(geometry: Any, width: float) -> Any:
     return geometry if len(kept) == len(parts) else shapely.multipolygons(kept)
 
 
-def _keep_polygons(geometry: Any) -> Any:
+def _keep_polygons(geometry: NDArray[Any]) -> NDArray[Any]:
+    """Return the polygons in geometries of any kind, shape (n,); an empty one where there is none."""
     import shapely
 
-    if geometry.geom_type in ("Polygon", "MultiPolygon"):
-        return geometry
-    parts = [part for part in shapely.get_parts(geometry) if part.geom_type in ("Polygon", "MultiPolygon")]
-    return shapely.union_all(parts) if parts else shapely.MultiPolygon()
+    split, owner = split_by_dimension(geometry)
+    areal = shapely.get_dimensions(split) == _AREAL
+    kept = np.full(len(geometry), shapely.MultiPolygon(), dtype=object)
+    kept[owner[areal]] = split[areal]
+    return kept
 
 
 def _row(frame: gpd.GeoDataFrame, place: int) -> str:
-    if "patch_id" in frame.columns:
-        return f'row {place + 1} (patch_id "{frame["patch_id"].iloc[place]}")'
-    return f"row {place + 1}"
+    row = f"row {frame.index[place] + 1}"
+    return f'{row} (patch_id "{frame["patch_id"].iloc[place]}")' if "patch_id" in frame.columns else row
 
 
 def _name_kind(geometry: Any) -> str:
@@ -176,14 +221,22 @@ def _name_kind(geometry: Any) -> str:
 
 
 def _describe(
-    layer: Layer, frame: gpd.GeoDataFrame, places: NDArray[np.intp], before: NDArray[Any], after: NDArray[Any]
+    layer: Layer,
+    frame: gpd.GeoDataFrame,
+    places: NDArray[np.intp],
+    drawn: NDArray[Any],
+    before: NDArray[Any],
+    after: NDArray[Any],
 ) -> list[Finding]:
-    """Say for each repaired outline what was wrong and its area before and after."""
+    """Say for each repaired outline what was wrong and its area before and after.
+
+    ``before`` is what was drawn, in two dimensions, and of a collection of the layer's kind.
+    """
     import shapely
 
     if not len(places):
         return []
-    areal = np.isin(shapely.get_dimensions(after[places]), (2,))
+    areal = shapely.get_dimensions(after[places]) == _AREAL
     old = np.full(len(places), np.nan)
     new = np.full(len(places), np.nan)
     old[areal] = find_area_m2(before[places][areal], frame.crs)
@@ -192,14 +245,17 @@ def _describe(
     findings = []
     for number, place in enumerate(places.tolist()):
         parts = shapely.get_num_geometries(after[place])
-        what = str(reasons[number]) if reasons[number] != "Valid Geometry" else _name_kind(before[place])
+        what = str(reasons[number]) if reasons[number] != "Valid Geometry" else _name_kind(drawn[place])
+        lost = list_parts(drawn[[place]])[0] if layer.name in _POLYGONS else np.empty(0, dtype=object)
+        lost = lost[shapely.get_dimensions(lost) < _AREAL]
+        left = f"; {describe_parts(lost)} left out: no ground" if len(lost) else ""
         findings.append(
             Finding(
                 "repair",
                 layer.name,
                 _row(frame, place),
                 f"outline not sound: {what}",
-                f"rebuilt from its structure, {parts} part{'s' if parts > 1 else ''}",
+                f"rebuilt from its structure, {show_count(parts, 'part')}{left}",
                 "warning",
                 None if np.isnan(old[number]) else float(old[number]),
                 None if np.isnan(new[number]) else float(new[number]),

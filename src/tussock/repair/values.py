@@ -182,7 +182,7 @@ def set_water_values(layer: Layer, frame: gpd.GeoDataFrame) -> tuple[gpd.GeoData
     faults: list[Fault] = []
     findings: list[Finding] = []
     frame = frame.copy()
-    rows = [f"row {place + 1}" for place in range(len(frame))]
+    rows = [f"row {row + 1}" for row in frame.index]
     frame["kind"] = [word.casefold() for word in read_words(frame, "kind")]
     frame["label"] = _labels(frame, "water")
     states = [word.casefold() for word in read_words(frame, "state")]
@@ -270,8 +270,8 @@ def _labels(frame: gpd.GeoDataFrame, fallback: str) -> list[str]:
     names = read_words(frame, column) if column else [""] * len(frame)
     kinds = read_words(frame, "kind")
     return [
-        _join_kind(kind or fallback, name) if name else f"{kind or fallback} (row {place + 1})"
-        for place, (kind, name) in enumerate(zip(kinds, names, strict=True))
+        _join_kind(kind or fallback, name) if name else f"{kind or fallback} (row {row + 1})"
+        for row, kind, name in zip(frame.index, kinds, names, strict=True)
     ]
 
 

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from tussock.review.columns import find_places
 from tussock.review.evidence import Evidence
-from tussock.review.rows import Row, info, pick_rows, violation
+from tussock.review.rows import Row, info, pick_rows, violation, warning
 from tussock.review.setbacks import find_due
 from tussock.review.stems import find_fitting
 from tussock.review.tanks import find_standing_faults, forbids_treatment
@@ -234,7 +234,7 @@ def check_status(evidence: Evidence) -> list[Row]:
     rows += pick_rows(silent, lambda k: violation(f"unit {ids[k]}", "no option, no reason", "the reason in words"))
     rows += _check_names(evidence, planned)
     rows += _check_cautions(evidence)
-    rows += _check_patch_status(evidence, planned)
+    rows += _check_patch_status(evidence, planned) + _check_set_aside(evidence, planned)
     return [*rows, info("plan.gpkg", f"{len(ids)} units, {len(evidence.patches)} patches")]
 
 
@@ -289,6 +289,22 @@ def _check_cautions(evidence: Evidence) -> list[Row]:
                 ),
             )
     return rows
+
+
+def _check_set_aside(evidence: Evidence, planned: BoolArray) -> list[Row]:
+    """Name the patches that were set aside, and find those on which something is planned all the same."""
+    patches, place = evidence.patches, evidence.unit_patch
+    aside = (patches["set_aside"].str.strip() != "").to_numpy(dtype=bool)
+    used = np.bincount(place[(place >= 0) & planned], minlength=len(patches)) > 0
+    names, why = patches["patch_id"].to_numpy(), patches["set_aside"].to_numpy(dtype=object)
+    rows = pick_rows(
+        aside & used,
+        lambda k: violation(f"patch {names[k]}, set_aside", f"{why[k]}, and planned", "nothing planned on it"),
+    )
+    return rows + pick_rows(
+        aside & ~used,
+        lambda k: warning(f"patch {names[k]}", f"set aside, not planned: {why[k]}", "", "draw it anew and plan again"),
+    )
 
 
 def _check_patch_status(evidence: Evidence, planned: BoolArray) -> list[Row]:

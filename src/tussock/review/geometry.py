@@ -31,7 +31,18 @@ _RUN_SEGMENTS: Final = 16
 #: Features within this of a part are moved into its projection at once; further ones when nothing nearer is found.
 _NEAR_M: Final = 12_000.0
 RADIUS_M: Final = 6_371_000.0
+#: Types in GEOS; from the second on they hold others.
 _POLYGON: Final = 3
+_FIRST_MULTI: Final = 4
+
+
+def list_simple(shapes: GeometryArray) -> tuple[GeometryArray, IntArray]:
+    """Return points, lines and polygons of shapes, out of collections in collections too, and the place of each."""
+    simple, place = shapes, np.arange(len(shapes))
+    while (shapely.get_type_id(simple) >= _FIRST_MULTI).any():
+        simple, inner = shapely.get_parts(simple, return_index=True)
+        place = place[inner]
+    return simple, place.astype(np.intp)
 
 
 def fill(outlines: GeometryArray) -> GeometryArray:
@@ -174,7 +185,7 @@ class Edges:
 
 def cut_edges(degrees: GeometryArray) -> Edges:
     """Cut the outlines of features into runs of at most 16 segments, so that an index finds them quickly."""
-    parts, owner = shapely.get_parts(degrees, return_index=True)
+    parts, owner = list_simple(degrees)
     kind = shapely.get_type_id(parts)
     rings, ring_part = shapely.get_rings(parts, return_index=True)
     single = (kind != _POLYGON) & ~shapely.is_empty(parts)

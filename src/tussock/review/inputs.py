@@ -19,6 +19,7 @@ from tussock.base.sources import find_inside, list_layers, open_copy
 from tussock.base.spikes import drop_spikes
 from tussock.base.validity import make_valid
 from tussock.review.evidence import Evidence
+from tussock.review.geometry import list_simple
 from tussock.review.rows import Row, info, pick_rows, violation, warning
 
 if TYPE_CHECKING:
@@ -45,6 +46,9 @@ _DEGREE_M: Final = 111_320.0
 _HALF_TURN_DEG: Final = 180.0
 #: A spike that is thinner is none [m].
 _THIN_M: Final = 1e-6
+#: Dimension of the parts of a collection, and what joins several of it.
+_GROUND: Final = (2, shapely.union_all)
+_THINGS: Final = ((1, shapely.multilinestrings), (0, shapely.multipoints))
 #: Vertices of a layer that are looked at, evenly spread.
 _POINTS: Final = 20_000
 
@@ -70,6 +74,7 @@ def check_layers(evidence: Evidence, site_path: Path, *, allow_outside: bool = F
             note = "open it beside plan.gpkg and compare by eye" if found is None else found.need
             rows.append(warning(str(spec.get("path")), f"not compared: {why}", "", note))
             continue
+        drawn = _part_kinds(drawn, ground_only=role == "infestations")
         rows += _compare_ground(name, drawn, delivered) + _compare_words(role, spec, drawn, delivered)
     return [*rows, info("plan.gpkg", "patches, water and receptors against the files of the site")]
 
@@ -90,6 +95,28 @@ def _read(folder: Path, spec: Mapping[str, Any], key: str, allow_outside: bool) 
     if not isinstance(frame, gpd.GeoDataFrame) or frame.crs is None:
         raise ValueError("no layer with a CRS")
     return frame
+
+
+def _part_kinds(drawn: gpd.GeoDataFrame, *, ground_only: bool) -> gpd.GeoDataFrame:
+    """Return a layer with collections as a plan has them: a row each for polygons, lines and points, in this order.
+
+    Of patches only the ground counts.
+    """
+    shapes = np.asarray(drawn.geometry.array, dtype=object)
+    simple, place = list_simple(shapes)
+    dimension = shapely.get_dimensions(simple)
+    rows, outlines = [], []
+    for row, shape in enumerate(shapes):  # a loop over geometry: collections are few, the others are left as they are
+        if shape is None or shape.geom_type != "GeometryCollection":
+            rows.append(row)
+            outlines.append(shape)
+            continue
+        for wanted, join in (_GROUND, *(() if ground_only else _THINGS)):
+            own = simple[(place == row) & (dimension == wanted)]
+            if len(own):
+                rows.append(row)
+                outlines.append(join(own))
+    return drawn.iloc[rows].set_geometry(outlines, crs=drawn.crs)
 
 
 def _compare_ground(name: str, drawn: gpd.GeoDataFrame, delivered: gpd.GeoDataFrame) -> list[Row]:
@@ -166,7 +193,7 @@ def _find_on(xy: FloatArray, shapes: GeometryArray, crs: CRS) -> BoolArray:
 
 def _list_edges(shapes: GeometryArray) -> GeometryArray:
     """Return each edge of polygons and lines, and each point."""
-    parts = shapely.get_parts(shapely.get_parts(shapes))
+    parts, _ = list_simple(shapes)
     areal = shapely.get_type_id(parts) == 3  # noqa: PLR2004  (Polygon)
     lines = np.concatenate([shapely.get_rings(parts[areal]), parts[~areal]])
     xy, line = shapely.get_coordinates(lines, return_index=True)
@@ -186,6 +213,7 @@ def _compare_words(
         found = f"{len(delivered)} rows"
         return [violation(f"plan.gpkg, {_LAYERS[role]}", found, f"{len(drawn)}, as {spec.get('path')} has")]
     rows = []
+    lines = drawn.geometry.geom_type.str.endswith("LineString").to_numpy(dtype=bool)
     zero = ("0",) if spec.get("zero_width") != "none" else ()  # a width that is not known
     for column in _WORDS[role]:
         theirs = mapped.get(column, known.get(column))
@@ -194,6 +222,8 @@ def _compare_words(
         one, two = (_to_words(frame[name]) for frame, name in ((drawn, theirs), (delivered, column)))
         free = _OPEN + (zero if column.startswith("width") else ())
         changed = np.array([a not in free and a != b for a, b in zip(one, two, strict=True)], dtype=bool)
+        if column.startswith("width"):
+            changed &= lines  # what is drawn as ground has its own width
         rows += pick_rows(
             changed,
             lambda k, one=one, two=two, column=column: violation(  # type: ignore[misc]

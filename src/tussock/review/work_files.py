@@ -331,6 +331,7 @@ def _check_calendar(evidence: Evidence, page: list[dict[str, Any]] | None) -> li
 
 def _check_days(evidence: Evidence, placed: list[dict[str, Any]]) -> list[Row]:
     units = {str(unit["unit_id"]): unit for unit in evidence.units.to_dict("records")}
+    runs = dict(zip(units, (evidence.date_runs[code] for code in evidence.unit_dates), strict=False))
     shares: dict[str, float] = {}
     rows = []
     for work in placed:
@@ -340,8 +341,9 @@ def _check_days(evidence: Evidence, placed: list[dict[str, Any]]) -> list[Row]:
         unit = units.get(name)
         if unit is None or unit["status"] != "planned":
             rows.append(violation(where, "no planned unit", "the planned units of plan.gpkg"))
-        elif not str(unit["season_from"]) <= date <= str(unit["season_to"]):
-            rows.append(violation(where, f"on {date}", f"{unit['season_from']} to {unit['season_to']}"))
+        elif not any(run.first.isoformat() <= date <= run.last.isoformat() for run in runs.get(name) or ()):
+            lawful = " or ".join(f"{run.first} to {run.last}" for run in runs.get(name) or ())
+            rows.append(violation(where, f"on {date}", lawful or "a lawful day"))
     rows += [
         violation(f"plan.xlsx, Calendar, {name}", f"{share:.4g} of the unit's work", "at most all of it")
         for name, share in shares.items()

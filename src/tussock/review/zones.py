@@ -6,6 +6,7 @@ ground that is nearer lies inside, and ground that is further off lies outside.
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
@@ -46,6 +47,8 @@ def check_zones(evidence: Evidence) -> list[Row]:
     names = frame["setback_id"].astype(str).to_numpy(dtype=object)
     drawn = fill(evidence.outlines("setback_zones"))
     outlines = move_to_degrees(drawn, frame.crs)
+    shown = evidence.table("setback_zones")
+    not_drawn = dict(zip(shown["setback_id"].astype(str), shown["not_drawn"].astype(str), strict=True))
     ground, patches = _sample_ground(evidence)
     tree = shapely.STRtree(patches)
     rows: list[Row] = []
@@ -61,7 +64,11 @@ def check_zones(evidence: Evidence) -> list[Row]:
                 rows.append(violation(_name(item), "an outline", "none: no mapped feature is meant"))
             continue
         rim = _sample_rim(tree, own, drawn[chosen], frame.crs)
-        rows += _check_rim(evidence, item, rim) + _check_ground(evidence, item, own, ground)
+        found = _check_rim(evidence, item, rim) + _check_ground(evidence, item, own, ground)
+        left_out = not_drawn.get(item.setback.id, "")
+        rows += (
+            [replace(row, level="warning", note=f"not drawn around {left_out}") for row in found] if left_out else found
+        )
         count += len(rim) + len(ground)
     return [*rows, info("plan.gpkg", f"{len(evidence.measured)} zones at {count} points")]
 

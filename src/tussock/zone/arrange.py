@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any, Final
 
@@ -10,6 +11,7 @@ import shapely
 from numpy.typing import NDArray
 
 from tussock.zone.cutting import (
+    GRIDS_M,
     TILING_TOLERANCE,
     Zone,
     cut_patch,
@@ -239,7 +241,9 @@ def join_shores(block: Block, faces: Faces, bits: Bits) -> tuple[Faces, Bits]:
     return Faces(geometry[back], faces.patch[owner], faces.point[owner], faces.untiled), bits[owner]
 
 
-def merge_small(patches: GeometryArray, faces: Faces, bits: Bits, sliver_area_m2: float) -> tuple[Faces, Bits]:
+def merge_small(
+    patches: GeometryArray, keys: Keys, faces: Faces, bits: Bits, sliver_area_m2: float
+) -> tuple[Faces, Bits]:
     """Join faces under a sliver's area to a neighbour that is at least as strict."""
     least = least_areas_m2(patches, sliver_area_m2)[faces.patch]
     some = np.unique(faces.patch[find_small(faces.geometry, least)])
@@ -249,8 +253,10 @@ def merge_small(patches: GeometryArray, faces: Faces, bits: Bits, sliver_area_m2
     stop = np.searchsorted(faces.patch, some, side="right")
     geometry, bits = faces.geometry.copy(), bits.copy()
     kept = np.ones(len(least), dtype=bool)
-    for first, last in zip(start.tolist(), stop.tolist(), strict=True):  # a loop over geometry: few patches
-        merged, gone = merge_slivers(geometry[first:last], bits[first:last], float(least[first]))
+    for place, first, last in zip(some.tolist(), start.tolist(), stop.tolist(), strict=True):  # few patches
+        own = slice(keys.start[place], keys.start[place + 1])
+        setbacks = sum(1 << int(bit) for bit in keys.bit[own][keys.zone[own] >= 0])
+        merged, gone = merge_slivers(geometry[first:last], bits[first:last], float(least[first]), setbacks)
         geometry[first:last] = merged
         kept[first + where_true(gone)] = False
     return Faces(geometry[kept], faces.patch[kept], faces.point[kept], faces.untiled), bits[kept]
@@ -291,9 +297,14 @@ def _count_bits(code: Bits) -> IntArray:
 
 
 def cut_slowly(
-    block: Block, keys: Keys, drawn: GeometryArray, place: int, sliver_area_m2: float
+    block: Block,
+    keys: Keys,
+    drawn: GeometryArray,
+    place: int,
+    sliver_area_m2: float,
+    grids_m: Sequence[float] = GRIDS_M,
 ) -> tuple[GeometryArray, list[IntArray]]:
-    """Cut one patch by the union of outlines around single segments, on finer and finer grids.
+    """Cut one patch by the union of outlines around single segments, on coarser and coarser grids.
 
     Returns
     -------
@@ -304,8 +315,8 @@ def cut_slowly(
     for key in range(keys.start[place], keys.start[place + 1]):
         zone = int(keys.zone[key])
         ground = drawn[key] if zone < 0 else _draw_anew(block, zone, place)
-        zones.append(Zone(("key", str(key)), ground))
-    pieces = cut_patch(block.patches[place], zones, sliver_area_m2)
+        zones.append(Zone(("key", str(key)), ground, setback=zone >= 0))
+    pieces = cut_patch(block.patches[place], zones, sliver_area_m2, grids_m)
     geometry = np.empty(len(pieces), dtype=object)
     geometry[:] = [piece.geometry for piece in pieces]
     return geometry, [np.array([int(key) for _, key in piece.tokens], dtype=np.intp) for piece in pieces]

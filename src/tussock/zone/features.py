@@ -14,6 +14,8 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 
+from tussock.base.errors import Fault, InputError
+from tussock.base.simple import list_parts
 from tussock.zone.offsets import where_true
 
 if TYPE_CHECKING:
@@ -128,6 +130,11 @@ def make_group(frame: gpd.GeoDataFrame, chosen: NDArray[np.bool_], scale: float 
 
     Only water has both: a receptor's own ``width_m`` is no width of a stream. Widths are true; ``scale`` is how long a
     metre on the ground is drawn in the CRS of the layer.
+
+    Raises
+    ------
+    InputError
+        A feature has nothing that a distance can be taken to: it would be lost without a word.
     """
     rows = where_true(chosen)
     geometry = np.asarray(frame.geometry.array, dtype=object)[rows]
@@ -135,7 +142,8 @@ def make_group(frame: gpd.GeoDataFrame, chosen: NDArray[np.bool_], scale: float 
     if "width_assumed" in frame.columns:
         width = frame["width_m"].to_numpy(dtype=float)[rows]
         assumed = frame["width_assumed"].to_numpy(dtype=bool)[rows]
-    parts, part_owner = shapely.get_parts(geometry, return_index=True)
+    parts, part_owner = list_parts(geometry)
+    _check_all_in(frame, rows, part_owner[np.isfinite(shapely.bounds(parts)).all(axis=1)])
     kind = shapely.get_type_id(parts)
     parts = shapely.orient_polygons(parts)  # the feature lies left of its rings
     rings, ring_part = shapely.get_rings(parts, return_index=True)
@@ -162,6 +170,20 @@ def make_group(frame: gpd.GeoDataFrame, chosen: NDArray[np.bool_], scale: float 
         segment_run=np.concatenate([segment_run, len(runs) + np.arange(len(points))]).astype(np.intp),
         scale=scale,
     )
+
+
+def _check_all_in(frame: gpd.GeoDataFrame, rows: IntArray, part_owner: IntArray) -> None:
+    """Refuse features of which no part has a place."""
+    lost = np.setdiff1d(np.arange(len(rows)), part_owner)
+    layer = "water" if "width_assumed" in frame.columns else "receptors"
+    need = "draw it with points, lines or polygons, or deliver it in a CRS made for this region"
+    if len(lost):
+        shapes = frame.geometry.iloc[rows[lost]]
+        labels = frame["label"].iloc[rows[lost]]
+        raise InputError(
+            Fault(f"layers.{layer}", str(label), f"a {shape.geom_type} that no distance can be taken to", need)
+            for label, shape in zip(labels, shapes, strict=True)
+        )
 
 
 class Groups:

@@ -9,16 +9,19 @@ Patches go through in blocks that lie together, over threads (GEOS works outside
 3. an inner point of each face and its exact distance tell which zones it lies in;
 4. proof: faces add up to the patch; a face outside a zone stands off by the full distance, all of it; the inner point
    of a face inside is no further than a circumscribed corner. What fails is cut again by the slow way of `cutting`.
+
+A patch that no way cuts comes back whole, with every zone that reaches it, and a reason: the others are cut.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Collection, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass
+from dataclasses import dataclass, field, replace
 from typing import Any, Final
 
 import numpy as np
+import shapely
 from numpy.typing import NDArray
 
 from tussock.base.errors import CutError
@@ -32,6 +35,7 @@ from tussock.zone.arrange import (
     join_shores,
     merge_small,
 )
+from tussock.zone.cutting import GRIDS_M
 from tussock.zone.decide import Block, Keys, ZoneSpec, decide_block, draw_keys
 from tussock.zone.offsets import where_true
 
@@ -67,6 +71,8 @@ class Pieces:
         Pairs of piece and other ground that it lies on, shape (p,) each.
     slow
         Places of the patches that were cut the slow way.
+    aside
+        Patches that could not be cut: place -> why. They come as one piece, in every zone that reaches them.
     """
 
     geometry: GeometryArray
@@ -75,6 +81,7 @@ class Pieces:
     ground_piece: IntArray
     ground: IntArray
     slow: IntArray
+    aside: Mapping[int, str] = field(default_factory=dict)
 
 
 NO_GROUNDS: Final = Grounds(np.empty(0, np.intp), np.empty(0, dtype=object))
@@ -112,12 +119,7 @@ def cut_blocks(
     Returns
     -------
     Pieces
-        In the order of the patches.
-
-    Raises
-    ------
-    CutError
-        A patch could not be cut so that its pieces tile it.
+        In the order of the patches; those that could not be cut are named in it.
     """
     for zone in zones:
         _ = zone.group.ready
@@ -129,14 +131,17 @@ def cut_blocks(
         if len(own):
             order = np.argsort(members)
             place = order[np.searchsorted(members, grounds.patch[own], sorter=order)]
-        try:
-            done = cut_block(patches[members], zones, Grounds(place, grounds.geometry[own]), sliver_area_m2)
-        except CutError as error:
-            raise CutError(str(error), None if error.place is None else int(members[error.place])) from error
+        done = _cut_whatever_comes(patches[members], zones, Grounds(place, grounds.geometry[own]), sliver_area_m2)
         if tell is not None:
             tell(len(members))
         return Pieces(
-            done.geometry, members[done.patch], done.inside, done.ground_piece, own[done.ground], members[done.slow]
+            done.geometry,
+            members[done.patch],
+            done.inside,
+            done.ground_piece,
+            own[done.ground],
+            members[done.slow],
+            {int(members[one]): why for one, why in done.aside.items()},
         )
 
     if threads > 1 and len(blocks) > 1:
@@ -145,6 +150,67 @@ def cut_blocks(
     else:
         parts = [work(members) for members in blocks]
     return join_pieces(parts, len(zones))
+
+
+def _cut_whatever_comes(
+    patches: GeometryArray, zones: Sequence[ZoneSpec], grounds: Grounds, sliver_area_m2: float
+) -> Pieces:
+    """Cut a block of patches; where GEOS fails on any of them, each by itself, so that the others are cut."""
+    try:
+        return cut_block(patches, zones, grounds, sliver_area_m2)
+    except shapely.GEOSException as error:
+        if len(patches) == 1:
+            return keep_whole(patches, zones, grounds, _read_error(error))
+    parts = []
+    for place in range(len(patches)):  # a loop over geometry: hardly any block ever fails
+        own = where_true(grounds.patch == place)
+        alone = Grounds(np.zeros(len(own), np.intp), grounds.geometry[own])
+        parts.append(place_pieces(_cut_whatever_comes(patches[[place]], zones, alone, sliver_area_m2), place, own))
+    return join_pieces(parts, len(zones))
+
+
+def _read_error(error: Exception) -> str:
+    return " ".join(str(error).split())[:200]
+
+
+def place_pieces(pieces: Pieces, place: int, grounds: IntArray) -> Pieces:
+    """Return the pieces of one patch under its place among others, and its grounds under theirs."""
+    patch, slow = np.full(len(pieces.patch), place), np.full(len(pieces.slow), place)
+    aside = dict.fromkeys([place], next(iter(pieces.aside.values()))) if pieces.aside else {}
+    return replace(pieces, patch=patch, ground=grounds[pieces.ground], slow=slow, aside=aside)
+
+
+def keep_whole(patches: GeometryArray, zones: Sequence[ZoneSpec], grounds: Grounds, why: str) -> Pieces:
+    """Return one patch as one piece that lies in every zone that reaches it, and on every ground it was to be cut by.
+
+    Parameters
+    ----------
+    patches
+        The patch, shape (1,).
+    zones, grounds
+        See `cut_blocks`.
+    why
+        What stood in the way.
+    """
+    return _keep_whole(decide_block(patches, zones), 0, np.arange(len(grounds.geometry)), why)
+
+
+def _keep_whole(block: Block, place: int, grounds: IntArray, why: str) -> Pieces:
+    whole, none = np.full(1, place), np.zeros(len(grounds), np.intp)
+    inside = (block.inside | block.straddled)[whole]
+    return Pieces(block.patches[whole], whole, inside, none, grounds, whole, {place: why})
+
+
+def recut_patch(
+    patches: GeometryArray, zones: Sequence[ZoneSpec], grounds: Grounds, sliver_area_m2: float, grid_m: float
+) -> Pieces | None:
+    """Cut one patch the slow way on one grid; None where that does not hold. See `cut_blocks`; ``patches`` is (1,)."""
+    try:
+        block = decide_block(patches, zones)
+        keys, drawn = draw_keys(block, grounds.patch, grounds.geometry)
+        return _cut_one(block, keys, drawn, 0, sliver_area_m2, (grid_m,)) if len(keys.patch) else None
+    except (CutError, shapely.GEOSException):
+        return None
 
 
 def split_blocks(patches: GeometryArray, block: int) -> list[IntArray]:
@@ -176,6 +242,23 @@ def join_pieces(parts: Sequence[Pieces], zone_count: int) -> Pieces:
         rank[np.concatenate([part.ground_piece + start for part, start in zip(parts, shift, strict=True)])],
         np.concatenate([part.ground for part in parts]),
         np.sort(np.concatenate([part.slow for part in parts])),
+        {place: why for part in parts for place, why in part.aside.items()},
+    )
+
+
+def drop_patches(pieces: Pieces, places: Collection[int]) -> Pieces:
+    """Return pieces without those of some patches."""
+    kept = ~np.isin(pieces.patch, list(places))
+    rank = np.cumsum(kept) - 1
+    pairs = kept[pieces.ground_piece]
+    return Pieces(
+        pieces.geometry[kept],
+        pieces.patch[kept],
+        pieces.inside[kept],
+        rank[pieces.ground_piece[pairs]],
+        pieces.ground[pairs],
+        pieces.slow[~np.isin(pieces.slow, list(places))],
+        {place: why for place, why in pieces.aside.items() if place not in places},
     )
 
 
@@ -195,7 +278,7 @@ def cut_block(
         sound = ~np.isin(faces.patch, slow)
         faces, inside = Faces(faces.geometry[sound], faces.patch[sound], faces.point[sound], slow), inside[sound]
     faces, inside = join_shores(block, faces, inside)
-    faces, inside = merge_small(patches, faces, inside, sliver_area_m2)
+    faces, inside = merge_small(patches, keys, faces, inside, sliver_area_m2)
     quick = _number(block, keys, *collect_pieces(patches, faces, inside), slow)
     return (
         quick
@@ -226,18 +309,37 @@ def _number(block: Block, keys: Keys, geometry: GeometryArray, patch: IntArray, 
 
 
 def _cut_slow(block: Block, keys: Keys, drawn: GeometryArray, slow: IntArray, sliver_area_m2: float) -> Pieces:
-    """Cut patches whose proof failed again, one by one."""
+    """Cut patches whose proof failed again, one by one; what no way cuts stays whole."""
     parts = []
     for place in slow.tolist():  # a loop over geometry: few patches in a million
         try:
-            geometry, held = cut_slowly(block, keys, drawn, place, sliver_area_m2)
-        except CutError as error:
-            raise CutError(str(error), place) from error
-        piece = np.repeat(np.arange(len(held)), [len(item) for item in held])
-        key = np.concatenate(held)
-        inside = np.repeat(block.inside[[place]], len(geometry), axis=0)
-        rule = keys.zone[key] >= 0
-        inside[piece[rule], keys.zone[key[rule]]] = True
-        owner = np.full(len(geometry), place)
-        parts.append(Pieces(geometry, owner, inside, piece[~rule], keys.ground[key[~rule]], owner[:1]))
+            parts.append(_cut_one(block, keys, drawn, place, sliver_area_m2))
+        except (CutError, shapely.GEOSException) as error:
+            own = keys.ground[(keys.patch == place) & (keys.ground >= 0)]
+            parts.append(_keep_whole(block, place, own, _read_error(error)))
     return join_pieces(parts, len(block.zones))
+
+
+def _cut_one(
+    block: Block,
+    keys: Keys,
+    drawn: GeometryArray,
+    place: int,
+    sliver_area_m2: float,
+    grids_m: Sequence[float] = GRIDS_M,
+) -> Pieces:
+    """Cut one patch the slow way.
+
+    Raises
+    ------
+    CutError, GEOSException
+        Its pieces do not tile it, whatever the way.
+    """
+    geometry, held = cut_slowly(block, keys, drawn, place, sliver_area_m2, grids_m)
+    piece = np.repeat(np.arange(len(held)), [len(item) for item in held])
+    key = np.concatenate(held)
+    inside = np.repeat(block.inside[[place]], len(geometry), axis=0)
+    rule = keys.zone[key] >= 0
+    inside[piece[rule], keys.zone[key[rule]]] = True
+    owner = np.full(len(geometry), place)
+    return Pieces(geometry, owner, inside, piece[~rule], keys.ground[key[~rule]], owner[:1])

@@ -164,10 +164,11 @@ def _measure_rule(
             | dict.fromkeys(("from_lon", "from_lat", "to_lon", "to_lat"), nothing)
             | {"check": False}
         )
-    own = isinstance(rule.setback.distance, ColumnDistance)
-    measure = measures.take(rule.group, rule.distance_m if own else None)
+    measure = measures.take(rule.group, _find_own_m(rule))
     nearest, points, achieved = measure.nearest, measure.points, measure.achieved
-    _prove(rule, nearest, in_force)
+    short = _find_short(rule, nearest, in_force)
+    if short:
+        raise CutError(next(iter(short.values())))
     required = rule.distance_m[nearest.owner]
     inside = np.where(achieved < required - rule.error_m - SLACK_M, INSIDE, WITHIN_ERROR)
     inside = np.where(achieved <= required if rule.error_m == 0 else achieved < 0, INSIDE, inside)
@@ -183,21 +184,40 @@ def _measure_rule(
     )
 
 
-def _prove(rule: BoundRule, nearest: Nearest, in_force: NDArray[np.bool_]) -> None:
-    """Check that every unit without the setback stands off by its full reach."""
+def find_short(rules: Sequence[BoundRule], measures: Measures, in_force: NDArray[np.bool_]) -> dict[int, str]:
+    """Return the units without a setback that stand nearer than its reach: place -> which setback and how far.
+
+    See `find_nearness`.
+    """
+    short: dict[int, str] = {}
+    for place, rule in enumerate(rules):
+        if rule.group is None or not len(rule.group):
+            continue
+        nearest = measures.take(rule.group, _find_own_m(rule)).nearest
+        short = _find_short(rule, nearest, in_force[place]) | short
+    return short
+
+
+def _find_own_m(rule: BoundRule) -> FloatArray | None:
+    """Return the distance of each feature of a rule where each has its own."""
+    return rule.distance_m if isinstance(rule.setback.distance, ColumnDistance) else None
+
+
+def _find_short(rule: BoundRule, nearest: Nearest, in_force: NDArray[np.bool_]) -> dict[int, str]:
+    """Return the units without a setback that do not stand off by its full reach: place -> how far they do."""
     group = rule.group
     if group is None:
-        return
+        return {}
+    name = f"setback {rule.setback.id}"
     if (nearest.owner < 0).any():
-        raise CutError(f"setback {rule.setback.id}: a unit was not measured to any of its {len(group)} features")
+        raise CutError(f"{name}: a unit was not measured to any of its {len(group)} features")
     reach = rule.reach_m[nearest.owner] - group.offset_m[nearest.owner]
-    short = ~in_force & (nearest.distance_m < reach - SLACK_M / 2)
-    if short.any():
-        worst = int(np.argmax(np.where(short, reach - nearest.distance_m, 0)))
-        raise CutError(
-            f"setback {rule.setback.id}: a unit without it lies {nearest.distance_m[worst]:.6f} m from "
-            f"{group.label[nearest.owner[worst]]}, {reach[worst]:.6f} m are needed"
-        )
+    short = np.flatnonzero(~in_force & (nearest.distance_m < reach - SLACK_M / 2))
+    return {
+        unit: f"{name}: a unit without it lies {nearest.distance_m[unit]:.6f} m from "
+        f"{group.label[nearest.owner[unit]]}, {reach[unit]:.6f} m are needed"
+        for unit in short.tolist()
+    }
 
 
 def find_nearest_points(

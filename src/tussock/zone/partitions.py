@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING, Any, Final
 import numpy as np
 import shapely
 
+from tussock.base.errors import CutError
 from tussock.base.sources import check_source
 from tussock.zone.cluster import run_on_dask
 from tussock.zone.decide import ZoneSpec
@@ -145,6 +146,8 @@ def cut_partition(job: Job) -> Path:
     geometry = shapely.transform(np.asarray(own.geometry.array, dtype=object), lambda xy: xy - job.origin)
     specs = [spec for zone in job.zones for spec in _make_specs(zone, own.total_bounds, job.origin)]
     pieces = cut_blocks(geometry, specs, sliver_area_m2=job.sliver_area_m2)
+    for place, why in pieces.aside.items():
+        raise CutError(f"{job.patches.path}: feature {own.index[place]}: the outline could not be cut ({why})")
     rows = {
         "patch": own.index.to_numpy()[pieces.patch],
         "zones": ["".join("01"[held] for held in row) for row in pieces.inside.astype(int).tolist()],

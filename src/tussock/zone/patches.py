@@ -13,6 +13,7 @@ import numpy as np
 from tussock.base.errors import Fault, InputError
 from tussock.base.findings import Finding, findings_table
 from tussock.base.stages import Cell, Measured, Repaired, Site, Zoned
+from tussock.wording.outlines import DRAW_ANEW, describe_set_aside
 from tussock.zone.cluster import run_on_dask
 from tussock.zone.features import Groups
 from tussock.zone.layer import draw_setback_zones
@@ -68,7 +69,7 @@ def zone_patches(
     InputError
         A rule needs a column that a layer does not have; the partition size is not a positive number.
     CutError
-        A cut failed its proof.
+        The work of a scheduler was lost.
     MissingExtraError
         A scheduler is named and dask is not installed.
     """
@@ -79,14 +80,16 @@ def zone_patches(
     made = [Groups(whole.cell.most_scale) for whole in wholes]
     bound = [bind_part(whole, groups) for whole, groups in zip(wholes, made, strict=True)]
     units, patches, nearness, reach = _join(_run(wholes, made, size, scheduler, tell), measured, len(site.setbacks()))
+    zones, drawing = draw_setback_zones(site, list(zip(bound, wholes, strict=True)))
+    told = [*_describe_rules(site, repaired, bound), *_describe_aside(patches["set_aside"]), *drawing]
     return Zoned(
         patches=patches,
         units=units,
         nearness=add_slope_distances(nearness, site, units["patch_id"], measured.patches),
         reach=reach,
-        zones=draw_setback_zones(site, list(zip(bound, wholes, strict=True))),
+        zones=zones,
         shared=find_shared_units(units, repaired.overlaps, site.options.sliver_area_m2),
-        findings=findings_table(_describe_rules(site, repaired, bound)),
+        findings=findings_table(told),
     )
 
 
@@ -161,6 +164,13 @@ def _sort_by_unit(table: pd.DataFrame, order: pd.Index[str]) -> pd.DataFrame:
     rank = pd.Series(np.arange(len(order)), index=order)
     by_unit = np.argsort(rank.reindex(table["unit_id"]).to_numpy(), kind="stable")
     return table.iloc[by_unit].reset_index(drop=True)
+
+
+def _describe_aside(reasons: pd.Series[str]) -> list[Finding]:
+    """Name the patches that could not be cut."""
+    done = f"set aside: nothing is planned there; {DRAW_ANEW}"
+    told = reasons[reasons != ""].items()
+    return [Finding("zone", "infestations", str(name), describe_set_aside(why), done) for name, why in told]
 
 
 def _describe_rules(site: Site, repaired: Repaired, bound: list[list[BoundRule]]) -> list[Finding]:

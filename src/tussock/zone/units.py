@@ -3,24 +3,22 @@
 from __future__ import annotations
 
 from collections import defaultdict
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Any, Final, Literal, TypeAlias
 
 import numpy as np
 import shapely
 from numpy.typing import NDArray
 
-from tussock.base.errors import CutError
 from tussock.base.verdicts import BY_BOAT, OUT_OF_REACH
 from tussock.zone import reach as reaching
 from tussock.zone.decide import ZoneSpec
 from tussock.zone.features import Groups, as_objects
-from tussock.zone.grounds import NO_RADIUS_M
 from tussock.zone.kernel import Grounds, Pieces, cut_blocks
 from tussock.zone.nearness import Measures, find_ground_on, find_nearness
-from tussock.zone.origin import follow_turns, move_out
 from tussock.zone.outlines import drop_piece_spikes, join_faces, mend_outlines
-from tussock.zone.rules import SLACK_M, BoundRule, bind_rules
+from tussock.zone.rules import BoundRule, bind_rules
+from tussock.zone.settling import Cut, Settled, settle
 
 if TYPE_CHECKING:
     import geopandas as gpd
@@ -35,8 +33,6 @@ _LIMIT_COLUMNS: Final = ("unit_id", "treatment_id", "reached", "stands", "reach_
 #: Ground on water under this share of a unit, or this area, is a shared edge and not ground.
 _NO_GROUND_SHARE = 1e-6
 _NO_GROUND_M2 = 0.01
-#: Mending in the layer's CRS changes less than this share of a patch.
-_MENDED_SHARE = 1e-7
 
 
 @dataclass(frozen=True)
@@ -98,7 +94,7 @@ def zone_part(part: Part, groups: Groups | None = None) -> PartUnits:
 
     Raises
     ------
-    InputError, CutError
+    InputError
         See `zone_patches`.
     """
     cell, groups = part.cell, groups or Groups(part.cell.most_scale)
@@ -108,48 +104,13 @@ def zone_part(part: Part, groups: Groups | None = None) -> PartUnits:
     others = _find_other_grounds(part, reach)
     zones, zone_of_rule = _find_zones(rules)
     grounds = Grounds(np.array(others.patch, dtype=np.intp), as_objects(others.ground))
-    try:
-        pieces = drop_piece_spikes(cut_blocks(geometry, zones, grounds, sliver_area_m2=part.sliver_area_m2))
-    except CutError as error:
-        raise _name_patch(error, part) from error
-    in_force = np.ones((len(rules), len(pieces.patch)), dtype=bool)
-    bound = zone_of_rule >= 0
-    in_force[bound] = pieces.inside.T[zone_of_rule[bound]]
-    in_force |= _find_touched(rules, pieces)
-    units = _make_units(part, pieces, rules, in_force, others)
-    measures = Measures(pieces.geometry, cell.crs, part.origin)
-    nearness = find_nearness(rules, measures, list(units.index), in_force, every=part.every_row)
-    _measure_units(cell, units, measures, groups)
-    limits = _list_limits(part, pieces, others, reach, list(units.index))
-    return PartUnits(units, _measure_patches(part, pieces, measures, groups), nearness, limits)
-
-
-def _name_patch(error: CutError, part: Part) -> CutError:
-    """Say of which patch and file an outline could not be cut, and what to do."""
-    if error.place is None:
-        return error
-    name = part.cell.patches.index[error.place]
-    return CutError(
-        f'{part.paths["infestations"]}: patch_id "{name}": the outline could not be cut so that its units tile it '
-        f"({error}): draw it anew, without edges that run onto each other"
-    )
-
-
-def _find_touched(rules: list[BoundRule], pieces: Pieces) -> NDArray[np.bool_]:
-    """Tell which rules hold on a piece because a well or a line without width stands on it, shape (rules, pieces).
-
-    At a distance of 0 the zone of such a feature has no ground to cut out: it is inside what it touches.
-    """
-    touched = np.zeros((len(rules), len(pieces.patch)), dtype=bool)
-    for place, rule in enumerate(rules):
-        group = rule.group
-        if group is None or not len(group):
-            continue
-        bare = group.line_open[group.run_line] & (rule.reach_m[group.run_owner] <= NO_RADIUS_M)
-        runs = group.runs[bare]
-        near = np.maximum(rule.reach_m[group.run_owner[bare]], SLACK_M)
-        touched[place, shapely.STRtree(pieces.geometry).query(runs, predicate="dwithin", distance=near)[1]] = True
-    return touched
+    pieces = drop_piece_spikes(cut_blocks(geometry, zones, grounds, sliver_area_m2=part.sliver_area_m2))
+    settled = settle(Cut(part, rules, zone_of_rule, zones, grounds, part.sliver_area_m2), pieces)
+    units = _make_units(part, settled, rules, others)
+    nearness = find_nearness(rules, settled.measures, list(units.index), settled.in_force, every=part.every_row)
+    _measure_units(cell, units, settled.measures, groups)
+    limits = _list_limits(part, settled.pieces, others, reach, list(units.index))
+    return PartUnits(units, _measure_patches(part, settled, groups), nearness, limits)
 
 
 def _find_zones(rules: list[BoundRule]) -> tuple[list[ZoneSpec], NDArray[np.intp]]:
@@ -258,51 +219,29 @@ def _list_limits(
     return pd.DataFrame(rows, columns=list(_LIMIT_COLUMNS))
 
 
-def _make_units(
-    part: Part,
-    pieces: Pieces,
-    rules: list[BoundRule],
-    in_force: NDArray[np.bool_],
-    others: _OtherGrounds,
-) -> gpd.GeoDataFrame:
+def _make_units(part: Part, settled: Settled, rules: list[BoundRule], others: _OtherGrounds) -> gpd.GeoDataFrame:
     """Return units in the layer's own CRS."""
     import geopandas as gpd
     import pandas as pd
 
-    cell = part.cell
-    ids = cell.patches.index.to_numpy()
+    pieces = settled.pieces
+    ids = part.cell.patches.index.to_numpy()
     patch = pieces.patch
     planar = shapely.area(pieces.geometry)
     total = np.bincount(patch, planar, minlength=len(ids))
     area = part.patches["area_m2"].to_numpy()
     number = np.arange(len(patch)) - np.searchsorted(patch, patch) + 1
-    layer_crs = part.patches.crs
-    moved = np.asarray(part.patches.geometry.array, dtype=object)[patch]
-    cut = (np.bincount(patch, minlength=len(ids)) > 1)[patch]
-    sent = follow_turns(move_out(pieces.geometry[cut], part.origin, cell.crs, layer_crs), moved[cut], layer_crs)
-    moved[cut] = mend_outlines(sent)
-    _check_mended(part, patch[cut], sent, moved[cut])
     columns: dict[str, Any] = {
         "patch_id": ids[patch],
         "area_m2": planar * (area / total)[patch],
-        "setbacks": _join_ids(rules, in_force),
+        "setbacks": _join_ids(rules, settled.in_force),
+        "set_aside": [pieces.aside.get(place, "") for place in patch.tolist()],
     }
     columns |= {name: _list_names(name, pieces, others) for name in ("shared_with", "history")}
     index = pd.Index(
         [f"{ids[own]}-{no:02d}" for own, no in zip(patch.tolist(), number.tolist(), strict=True)], name="unit_id"
     )
-    return gpd.GeoDataFrame(columns, geometry=moved, crs=layer_crs, index=index)
-
-
-def _check_mended(part: Part, patch: NDArray[np.intp], sent: NDArray[Any], mended: NDArray[Any]) -> None:
-    """Stop where units have lost or won ground when they were mended in the layer's CRS."""
-    whole = shapely.area(np.asarray(part.patches.geometry.array, dtype=object))
-    change = np.bincount(patch, np.abs(shapely.area(mended) - shapely.area(sent)), minlength=len(whole))
-    changed = np.flatnonzero(change > _MENDED_SHARE * whole)
-    if len(changed):
-        place = int(changed[0])
-        share = change[place] / whole[place]
-        raise _name_patch(CutError(f"{share:.2g} of it came or went when they were mended", place), part)
+    return gpd.GeoDataFrame(columns, geometry=settled.outlines, crs=part.patches.crs, index=index)
 
 
 def _join_ids(rules: list[BoundRule], in_force: NDArray[np.bool_]) -> NDArray[np.object_]:
@@ -343,20 +282,20 @@ def _measure_units(cell: Cell, units: gpd.GeoDataFrame, measures: Measures, grou
     units["in_water"] = (ground > _NO_GROUND_M2) & (ground > _NO_GROUND_SHARE * planar)
 
 
-def _measure_patches(part: Part, pieces: Pieces, measures: Measures, groups: Groups) -> gpd.GeoDataFrame:
+def _measure_patches(part: Part, settled: Settled, groups: Groups) -> gpd.GeoDataFrame:
     """Add distances, that of the nearest unit; a patch that was cut gets the vertices of the cuts on its outline."""
-    cell, patches = part.cell, part.patches.copy()
+    cell, patches, pieces = part.cell, part.patches.copy(), settled.pieces
     first = np.searchsorted(pieces.patch, np.arange(len(patches)))
     for column, frame in (("nearest_water_m", cell.water), ("nearest_receptor_m", cell.receptors)):
-        distance = measures.take_edge_m(groups.make(frame, np.ones(len(frame), dtype=bool)))
+        distance = settled.measures.take_edge_m(groups.make(frame, np.ones(len(frame), dtype=bool)))
         patches[column] = np.minimum.reduceat(distance, first)
     count = np.bincount(pieces.patch, minlength=len(patches))
     patches["unit_count"] = count
+    patches["set_aside"] = [pieces.aside.get(place, "") for place in range(len(patches))]
     cut = np.flatnonzero(count > 1)
     if len(cut):
         outlines = np.asarray(patches.geometry.array, dtype=object).copy()
-        joined = move_out(join_faces(pieces, cut), part.origin, cell.crs, part.patches.crs)
-        outlines[cut] = mend_outlines(follow_turns(joined, outlines[cut], part.patches.crs))
+        outlines[cut] = mend_outlines(join_faces(replace(pieces, geometry=settled.outlines), cut))
         patches["geometry"] = outlines
         patches = patches.set_crs(part.patches.crs, allow_override=True)
     return patches

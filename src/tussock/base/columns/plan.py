@@ -52,6 +52,7 @@ PATCHES: Final[Schema] = (
     Column("cost_low", "number", "cost at the lowest cover"),
     Column("cost_high", "number", "cost at the highest cover"),
     Column("reason", "text", "why the patch is not planned in full; findings about its outline and values"),
+    Column("set_aside", "text", "why the outline could not be cut, and nothing is planned there; blank where it was"),
     Column("approval", "text", "as approved, changed or new since approval; blank where no approval was given"),
     Column("approval_change", "text", "what differs from what was approved"),
 )
@@ -156,6 +157,7 @@ SETBACK_ZONES: Final[Schema] = (
     Column("forbids", "text", "combinations that the rule forbids, in words"),
     Column("season", "text", "days on which the rule is in force; blank for the whole year"),
     Column("source", "text", "document, year, table"),
+    Column("not_drawn", "text", "features around which the zone could not be drawn: it decides nothing; else blank"),
 )
 
 PRODUCT_BUDGET: Final[Schema] = (
