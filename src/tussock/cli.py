@@ -163,7 +163,7 @@ def _summarise(plan: Any, folder: Path) -> str:
 @click.option("--accuracy", help='Positional error of that file, such as "3 m", where no column states it.')
 @click.option("--swath", help='Width that its lines were treated in, such as "20 ft".')
 @click.option("--records", type=click.Path(path_type=Path), help="A filled copy of record.csv.")
-@click.option("--date-format", default="%Y-%m-%d", help='How its dates are written, such as "%m/%d/%Y".')
+@click.option("--date-format", default=None, help='How its dates are written, such as "%m/%d/%Y".')
 @_OUTSIDE
 @click.option("--quiet", is_flag=True, help="Say nothing but violations.")
 def review_command(folder: Path, site: Path | None, quiet: bool, **brought: Any) -> None:
@@ -238,9 +238,9 @@ def make_key_command(path: Path, ask_passphrase: bool) -> None:
 @click.argument("folder", type=click.Path(path_type=Path))
 @click.option("--records", type=click.Path(path_type=Path), required=True, help="A filled copy of record.csv.")
 @click.option("--out", type=click.Path(path_type=Path), required=True, help="GeoPackage to write.")
-@click.option("--date-format", default="%Y-%m-%d", help='How its dates are written, such as "%m/%d/%Y".')
+@click.option("--date-format", default=None, help='How its dates are written, such as "%m/%d/%Y".')
 @click.option("--accept-low-rates", is_flag=True, help="Take rates far under the planned ones as they stand.")
-def history_command(folder: Path, records: Path, out: Path, date_format: str, accept_low_rates: bool) -> None:
+def history_command(folder: Path, records: Path, out: Path, date_format: str | None, accept_low_rates: bool) -> None:
     """Write what was applied as a layer of earlier work, for [layers.history] of the next plan."""
     from tussock.review.records_history import write_history
 

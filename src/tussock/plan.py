@@ -282,7 +282,7 @@ def review_plan(
     accuracy: str | None = None,
     swath: str | None = None,
     records: str | Path | None = None,
-    date_format: str = "%Y-%m-%d",
+    date_format: str | None = None,
     allow_outside: bool = False,
 ) -> pd.DataFrame:
     """Review a delivered plan on its own path.
@@ -303,7 +303,8 @@ def review_plan(
     records
         A filled copy of ``record.csv``.
     date_format
-        How its dates are written, as `datetime.strptime` has it.
+        How its dates are written, as `datetime.strptime` has it; without it they must read one way only. Dates
+        outside the season are refused.
     allow_outside
         Whether layers of the site file may lie outside its folder.
 

@@ -22,7 +22,7 @@ from tussock.budget.assignment import (
     find_objective,
     is_feasible,
 )
-from tussock.budget.calendar import plan_season
+from tussock.budget.calendar import finish_crumbs, plan_season
 from tussock.budget.model import build_model
 from tussock.budget.neighbourhoods import Neighbourhood, list_held, list_neighbourhoods
 from tussock.budget.solver import assign_weeks
@@ -255,6 +255,15 @@ def test_every_run_of_days_is_used_and_nothing_between():
         "left out: crew capacity: jobs that fit only 1 Jun to 28 Jun 2027 and 1 Jul to 9 Jul 2027 ask 60.0 crew hours, "
         "the crews have 32.0"
     )
+
+
+def test_a_unit_is_finished_rather_than_left_out_for_a_quarter_of_an_hour():
+    """1 % of 20 h are 0.2 h: finished in its last week, once in a week; 2 % are 0.4 h and stay left out."""
+    jobs = tuple(job(name, 20) for name in "abc")
+    problem = Problem(jobs, ((0, 1),) * 3, np.array([60.0, 60.0]), 1.0, carried=(True,) * 3)
+    shares = [{0: 0.5, 1: 0.49}, {1: 0.99}, {0: 0.98}]
+    finish_crumbs(problem, shares)
+    assert [find_left_out(own) for own in shares] == pytest.approx([0, 0.01, 0.02])
 
 
 @settings(max_examples=15, deadline=None)

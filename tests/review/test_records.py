@@ -75,7 +75,7 @@ def test_an_empty_record_is_not_taken_for_work_done(field: Path) -> None:
     ("cells", "where", "found"),
     [
         ({"date": "2027-10-01"}, "date", "2027-10-01"),
-        ({"date": "2026-08-01"}, "date", "2026-08-01"),
+        ({"date": "2026-08-01"}, "date", '"2026-08-01", which is 1 Aug 2026'),
         ({"other_product": "glyphosate-upland"}, "product", "glyphosate-upland"),
         ({"product_id": "glyphosate-upland"}, "product", "glyphosate-upland"),
         ({"other_product": "unheard-of"}, "product", "unheard-of"),
@@ -242,7 +242,41 @@ def test_a_copy_that_an_office_program_saved_is_read(field: Path, tmp_path: Path
 def test_dates_as_stated(field: Path, tmp_path: Path) -> None:
     path = fill_record(field.parent / "record.csv", tmp_path / "f.csv", with_cells(date="7/14/2027"))
     assert not pick(compare(field, path, date_format="%m/%d/%Y"), "records", "violation")
-    assert "07/14" not in pick(compare(field, path), "records", "violation")[0][1]
+    # the fourteenth is no month: it reads one way only
+    assert not pick(compare(field, path), "records", "violation")
+
+
+def test_dates_that_read_both_ways_ask(field: Path, tmp_path: Path) -> None:
+    """7 May or 5 July: nothing in the file tells, so the review and the history both ask."""
+    from tussock.review.records_history import write_history
+
+    path = fill_record(field.parent / "record.csv", tmp_path / "f.csv", with_cells(date="05.07.2027"))
+    rows = pick(compare(field, path), "records", "violation")
+    asked = '"05.07.2027" and every other date, which can be read with the month or the day first'
+    assert [row[1] for row in rows] == [asked]
+    with pytest.raises(
+        ValueError, match=r'say which: --date-format "%m.%d.%Y" \(month first\) or "%d.%m.%Y" \(day first\)'
+    ):
+        write_history(field, path, tmp_path / "h.gpkg")
+    assert write_history(field, path, tmp_path / "h.gpkg", "%d.%m.%Y") == 1
+
+
+def test_day_and_month_that_were_swapped_are_refused(field: Path, tmp_path: Path) -> None:
+    """12 July is planned; read with the day first it is 7 December, off the planned days, and is not written."""
+    from tussock.review.records_history import write_history
+
+    path = fill_record(field.parent / "record.csv", tmp_path / "f.csv", with_cells(date="07/12/2027"))
+    with pytest.raises(ValueError, match=r'"07/12/2027", read as 7 Dec 2027, off the planned days; 12 Jul 2027 is on'):
+        write_history(field, path, tmp_path / "h.gpkg", "%d/%m/%Y")
+    assert write_history(field, path, tmp_path / "h.gpkg", "%m/%d/%Y") == 1
+
+
+def test_dates_outside_the_season_are_refused(field: Path, tmp_path: Path) -> None:
+    from tussock.review.records_history import write_history
+
+    path = fill_record(field.parent / "record.csv", tmp_path / "f.csv", with_cells(date="2028-07-05"))
+    with pytest.raises(ValueError, match=r'"2028-07-05", which is 5 Jul 2028; a day of season 2027: mend it'):
+        write_history(field, path, tmp_path / "h.gpkg")
 
 
 def test_an_apostrophe_that_guards_a_formula_is_no_part_of_a_name(tmp_path: Path) -> None:
@@ -267,7 +301,7 @@ def test_an_apostrophe_that_guards_a_formula_is_no_part_of_a_name(tmp_path: Path
         ({"area_treated_acre": "nan"}, "area_treated_acre", "plain number"),
         ({"area_treated_acre": "1e999"}, "area_treated_acre", "plain number"),
         ({"mix_used_gal": "a lot"}, "mix_used_gal", "plain number"),
-        ({"date": "14.7.2027"}, "date", "YYYY-MM-DD"),
+        ({"date": "14. July"}, "date", "YYYY-MM-DD"),
         ({"date": "2027-02-30"}, "date", "YYYY-MM-DD"),
         ({"unit_id": ""}, "unit_id", "the unit"),
     ],

@@ -99,11 +99,23 @@ def plan_season(operations: Operations, jobs: Sequence[Job], order: Sequence[tup
     shares: list[Shares] = [{} for _ in jobs]
     for place, own in zip(back, found.shares, strict=True):
         shares[place] = own
+    finish_crumbs(problem, shares)
     rows = _lay_out(problem, weeks, shares, calendar, crew_day_h)
     left = _explain_left_out(problem, weeks, shares)
     quality = _describe_quality(problem, found, shares, rows)
     findings = _list_findings(left, impossible)
     return Schedule(_make_table(rows + left), _make_quality(quality), tuple(findings))
+
+
+def finish_crumbs(problem: Problem, shares: list[Shares]) -> None:
+    """Finish a unit in its last week where less than a quarter of an hour of it is left out, once in each week."""
+    taken: set[int] = set()
+    for place, job in enumerate(problem.jobs):
+        own, left = shares[place], find_left_out(shares[place])
+        last = max(own, default=-1)
+        if own and last not in taken and 0 < left * job.hours <= _OVERRUN_H:
+            taken.add(last)
+            shares[place] = {**own, last: own[last] + left}
 
 
 def _drop_closed(problem: Problem) -> tuple[Problem, list[int]]:

@@ -78,7 +78,7 @@ def bring(
     accuracy: str | None = None,
     swath: str | None = None,
     records: Path | None = None,
-    date_format: str = "%Y-%m-%d",
+    date_format: str | None = None,
     allow_outside: bool = False,
 ) -> Brought:
     """Return what a reviewer brings along, lengths read from their texts.

@@ -35,10 +35,10 @@ _FILLED: Final = frozenset(column.stem for column in c.RECORD[[item.stem for ite
 
 @dataclass(frozen=True)
 class RecordSource:
-    """A filled copy of record.csv, and how its dates are written (as `strptime` has it; ISO by default)."""
+    """A filled copy of record.csv, and how its dates are written (as `strptime` has it; None: as they read)."""
 
     path: Path
-    date_format: str = "%Y-%m-%d"
+    date_format: str | None = None
 
 
 def check_records(evidence: Evidence, source: RecordSource) -> list[Row]:
@@ -51,7 +51,7 @@ def check_records(evidence: Evidence, source: RecordSource) -> list[Row]:
     source
         The file.
     """
-    entries = read_records(source.path, evidence.system, source.date_format)
+    entries = read_records(source.path, evidence.system, source.date_format, evidence.catalog.season)
     units = evidence.units
     places = {name: place for place, name in enumerate(units["unit_id"].tolist())}
     rows: list[Row] = []

@@ -7,13 +7,15 @@ import datetime as dt
 import io
 import math
 import re
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Final
 
 from tussock.base import columns as c
+from tussock.base.days import Season
 from tussock.base.errors import Fault, InputError, MissingInputError
+from tussock.base.text import show_date, show_season
 
 _NEEDED: Final = ("unit_id", "product_id", "applied", "date", "area_treated", "product_used")
 _NUMBER: Final = re.compile(r"[+-]?(\d+(\.\d*)?|\.\d+)([eE][+-]?\d+)?")
@@ -21,6 +23,7 @@ _COMMA: Final = re.compile(r"[+-]?\d{1,3}(\.\d{3})*,\d+|[+-]?\d+,\d+")
 _FORMULA: Final = ("=", "+", "-", "@")
 _YES: Final = frozenset({"yes", "part", "partly"})
 _ENCODINGS: Final = ("utf-8-sig", "cp1252")
+_ISO: Final = "%Y-%m-%d"
 _UTF16: Final = (b"\xff\xfe", b"\xfe\xff")
 
 
@@ -68,7 +71,9 @@ class Entry:
         return bool(self.texts.get(stem))
 
 
-def read_records(path: Path, system: c.UnitSystem, date_format: str = "%Y-%m-%d") -> list[Entry]:
+def read_records(
+    path: Path, system: c.UnitSystem, date_format: str | None = None, season: Season | None = None
+) -> list[Entry]:
     """Read a filled copy of record.csv.
 
     Commas, semicolons or tabs between cells, a byte order mark, and an apostrophe before a formula's sign are taken as
@@ -81,13 +86,16 @@ def read_records(path: Path, system: c.UnitSystem, date_format: str = "%Y-%m-%d"
     system
         Units of the plan: the columns must have them.
     date_format
-        How its dates are written, as `datetime.strptime` has it.
+        How its dates are written, as `datetime.strptime` has it; dates as YYYY-MM-DD are read in any case. None: the
+        one way that reads them all, month or day first.
+    season
+        Of the plan: dates outside it are refused.
 
     Raises
     ------
     InputError
-        No such file, no text, no row, columns missing, a decimal comma, a number or date that cannot be read: every
-        fault at once, with row and column.
+        No such file, no text, no row, columns missing, a decimal comma, a number or date that cannot be read, or read
+        two ways, or lies outside the season: every fault at once, with row and column.
     """
     rows = _read_rows(path)
     names = {column.shown_name(system): column for column in c.RECORD}
@@ -101,6 +109,9 @@ def read_records(path: Path, system: c.UnitSystem, date_format: str = "%Y-%m-%d"
         raise InputError(Fault(path.name, "columns", f"no {', '.join(missing)}", need))
     faults: list[Fault] = []
     entries = []
+    place = header.index("date")
+    texts = [_clean(row[place]) for row in rows[1:] if len(row) > place]
+    dates = DateReader(date_format or find_date_format(path.name, texts), season)
     for number, row in enumerate(rows[1:], start=2):
         cells = dict(zip(header, (_clean(cell) for cell in row), strict=False))
         if not any(cells.values()):
@@ -108,7 +119,7 @@ def read_records(path: Path, system: c.UnitSystem, date_format: str = "%Y-%m-%d"
         if len(row) > len(header) and any(cell.strip() for cell in row[len(header) :]):
             need = "one cell for each column; quote a text that holds the separator"
             faults.append(Fault(path.name, f"row {number}", f"{len(row)} cells for {len(header)} columns", need))
-        entries.append(_read_entry(path.name, number, cells, names, date_format, faults))
+        entries.append(_read_entry(path.name, number, cells, names, dates, faults))
     if faults:
         raise InputError(faults)
     if not entries:
@@ -159,7 +170,7 @@ def _read_entry(
     number: int,
     cells: Mapping[str, str],
     names: Mapping[str, c.Column],
-    date_format: str,
+    dates: DateReader,
     faults: list[Fault],
 ) -> Entry:
     texts = {column.stem: cells[shown] for shown, column in names.items() if cells.get(shown)}
@@ -178,7 +189,7 @@ def _read_entry(
         area_m2=sizes["area_treated"],
         product_l=sizes["product_used"],
         mix_l=sizes.get("mix_used", math.nan),
-        date=_read_date(name, number, texts.get("date", ""), date_format, faults),
+        date=_read_date(name, number, texts.get("date", ""), dates, faults),
     )
 
 
@@ -196,13 +207,57 @@ def _read_number(name: str, number: int, column: str, text: str, faults: list[Fa
     return math.nan
 
 
-def _read_date(name: str, number: int, text: str, date_format: str, faults: list[Fault]) -> str:
+def _read_date(name: str, number: int, text: str, dates: DateReader, faults: list[Fault]) -> str:
     if not text:
         return ""
-    try:
-        return dt.datetime.strptime(text, date_format).date().isoformat()  # noqa: DTZ007  (a day has no time zone)
-    except ValueError:
-        shown = "YYYY-MM-DD" if date_format == "%Y-%m-%d" else date_format
+    day, season = dates.read(text), dates.season
+    if day is None:
+        shown = "YYYY-MM-DD" if dates.date_format == _ISO else dates.date_format
         need = f'write dates as {shown}, or state how they are written: --date-format "%m/%d/%Y"'
         faults.append(Fault(name, f"row {number}, date", f'"{text}"', need))
         return ""
+    if season is not None and not season.holds(day):
+        need = f"a day of season {show_season(season)}: mend it, or state how dates are written (--date-format)"
+        faults.append(Fault(name, f"row {number}, date", f'"{text}", which is {show_date(day)}', need))
+        return ""
+    return day.isoformat()
+
+
+@dataclass(frozen=True)
+class DateReader:
+    """How the dates of a file are written, beside YYYY-MM-DD, and the season that they must lie in."""
+
+    date_format: str
+    season: Season | None = None
+
+    def read(self, text: str) -> dt.date | None:
+        """Return the date of a text, None where it is none."""
+        for date_format in dict.fromkeys((_ISO, self.date_format)):
+            try:
+                return dt.datetime.strptime(text, date_format).date()  # noqa: DTZ007  (a day has no time zone)
+            except ValueError:
+                continue
+        return None
+
+
+def find_date_format(name: str, texts: Sequence[str]) -> str:
+    """Return how the dates of a file are written: as YYYY-MM-DD, or the one order of month and day that reads them all.
+
+    Raises
+    ------
+    InputError
+        Both orders read them all, to other days: the file cannot say which it means.
+    """
+    others = [text for text in texts if text and DateReader(_ISO).read(text) is None]
+    readings = {
+        date_format: [DateReader(date_format).read(text) for text in others]
+        for mark in "/.-"
+        for date_format in (f"%m{mark}%d{mark}%Y", f"%d{mark}%m{mark}%Y")
+    }
+    fitting = {date_format: days for date_format, days in readings.items() if others and None not in days}
+    if len({tuple(days) for days in fitting.values()}) > 1:
+        first, second = fitting
+        found = f'"{others[0]}" and every other date, which can be read with the month or the day first'
+        need = f'say which: --date-format "{first}" (month first) or "{second}" (day first), or write YYYY-MM-DD'
+        raise InputError(Fault(name, "date", found, need))
+    return next(iter(fitting), _ISO)

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import datetime as dt
 import math
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
 from tussock.base import columns as c
 from tussock.base.errors import Fault, InputError, OutputError
+from tussock.base.text import show_date
 from tussock.review.approval import refuse_unread
 from tussock.review.catalog import read_catalog
 from tussock.review.evidence import Evidence
@@ -25,10 +27,11 @@ if TYPE_CHECKING:
     import geopandas as gpd
 
 LAYER: Final = "history"
+_MONTHS: Final = 12
 
 
 def write_history(
-    folder: Path, records: Path, out: Path, date_format: str = "%Y-%m-%d", *, accept_low_rates: bool = False
+    folder: Path, records: Path, out: Path, date_format: str | None = None, *, accept_low_rates: bool = False
 ) -> int:
     """Write what a record says was applied as a layer of earlier work (GeoPackage).
 
@@ -67,12 +70,34 @@ def write_history(
     delivered = load_folder(folder)
     refuse_unread(folder, delivered)
     evidence = Evidence(delivered, read_catalog(delivered.run["documents"]))
-    frame = _build(evidence, records, read_records(records, evidence.system, date_format), accept_low_rates)
+    entries = read_records(records, evidence.system, date_format, evidence.catalog.season)
+    _check_swapped(evidence, records.name, entries)
+    frame = _build(evidence, records, entries, accept_low_rates)
     try:
         pyogrio.write_dataframe(frame, out, layer=LAYER, driver="GPKG", promote_to_multi=True, use_arrow=False)
     except (pyogrio.errors.DataSourceError, pyogrio.errors.DataLayerError) as error:
         raise OutputError(f"{out} cannot be written: {error}; name a folder that is there") from error
     return len(frame)
+
+
+def _check_swapped(evidence: Evidence, name: str, entries: list[Entry]) -> None:
+    """Refuse dates off the planned days of their unit that lie on them with day and month the other way round."""
+    places = {unit: place for place, unit in enumerate(evidence.units["unit_id"].tolist())}
+    faults = []
+    for entry in entries:
+        text = entry.texts.get("date", "")
+        if not entry.date or entry.unit_id not in places or text == entry.date:
+            continue
+        day = dt.date.fromisoformat(entry.date)
+        runs = evidence.date_runs[evidence.unit_dates[places[entry.unit_id]]] or ()
+        swapped = day.replace(month=day.day, day=day.month) if day.day <= _MONTHS else day
+        planned = [any(run.first <= item <= run.last for run in runs) for item in (day, swapped)]
+        if planned == [False, True]:
+            found = f'"{text}", read as {show_date(day)}, off the planned days; {show_date(swapped)} is on them'
+            need = f"state the right --date-format, or write {entry.date} if that day is meant"
+            faults.append(Fault(name, f"{entry.where}, date", found, need))
+    if faults:
+        raise InputError(faults)
 
 
 def _build(evidence: Evidence, path: Path, entries: list[Entry], accept_low_rates: bool) -> gpd.GeoDataFrame:

@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from tussock.base.approved import AS_APPROVED
 from tussock.base.columns import AREA
 from tussock.base.records import DELIVERY
-from tussock.base.text import join_words, show, show_length
+from tussock.base.text import join_words, show, show_length, show_season
 from tussock.review.approval import find_states
 from tussock.review.evidence import Evidence
 from tussock.review.geometry import fill, find_geodesic_area_m2, move_outlines, rebuild, split_site
@@ -57,6 +57,7 @@ def check_treated(evidence: Evidence, source: TreatedSource) -> list[Row]:
     treated = read_treated(source)
     used = _find_used(evidence, treated)
     rows = [warning(name, "no outline", "treated ground", "left out") for name in treated.without]
+    rows += _check_season(evidence, treated)
     rows += _check_planned(evidence, treated, used)
     rows += _check_left(evidence, treated)
     rows += _check_strips(evidence, treated, used)
@@ -169,6 +170,18 @@ def _pad_box(outlines: NDArray[Any], pad: float) -> Any:
     """Return the box around outlines in degrees, with a rim."""
     west, south, east, north = shapely.total_bounds(outlines)
     return shapely.box(west - pad * 10, south - pad, east + pad * 10, north + pad)
+
+
+def _check_season(evidence: Evidence, treated: Treated) -> list[Row]:
+    """Check that stated dates are of the season: day and month may have been taken for one another."""
+    season = evidence.catalog.season
+    if season is None:
+        return []
+    return [
+        violation(f"{label}, date", date, f"a day of season {show_season(season)}")
+        for label, date in zip(treated.table["label"], treated.table["date"], strict=True)
+        if date and not season.first.isoformat() <= date <= season.last.isoformat()
+    ]
 
 
 def _check_planned(evidence: Evidence, treated: Treated, used: _Used) -> list[Row]:
