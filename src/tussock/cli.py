@@ -118,6 +118,7 @@ def plan_command(
 
 
 def _summarise(plan: Any, folder: Path) -> str:
+    from tussock.base.approval import say_approved
     from tussock.base.text import show_count
     from tussock.wording.outlines import name_set_aside
 
@@ -148,6 +149,7 @@ def _summarise(plan: Any, folder: Path) -> str:
         lines.append(
             "  " + ", ".join(f"{show_count(count, 'patch')} {state}" for state, count in sorted(states.items()))
         )
+        lines.append(f"  the approval {say_approved(plan.site.approval)}")
     lines.append(f"  {len(warnings)} warnings: see run.json, or `tussock inspect`")
     lines.append(f"written to {folder}")
     lines.append("The label is the law. Not ready for field use until a qualified person has filled the blanks.")

@@ -5,7 +5,9 @@ from __future__ import annotations
 import base64
 import hashlib
 import json
+import re
 import shutil
+import sqlite3
 import subprocess
 import sys
 from dataclasses import replace
@@ -291,11 +293,14 @@ def test_replacing_a_folder_keeps_its_approval_and_marks_the_patches(first: Path
     assert run("plan", str(site / "site.toml"), "--out", str(copied), "--quiet").returncode == 0
     assert {path.name: path.read_bytes() for path in copied.iterdir()} == before  # same input, same bytes
     table = tussock.review_plan(copied, site / "site.toml")
-    assert not (table["level"] == "violation").any()
-    assert pick(table, "approval", "warning")[0][:2] == (
-        "patch P2",
-        f"{CHANGED}: {delivered.layers['patches']['approval_change'].iloc[1]}",
-    )
+    bad = table[table["level"] == "violation"]
+    assert set(bad["check"]) == {"approval"}  # the folder is sound; its files are not those that were approved
+    assert {"run.json", "plan.gpkg", "patch_budget.csv"} <= set(bad["where"])
+    changed = f"{CHANGED}: {delivered.layers['patches']['approval_change'].iloc[1]}"
+    assert ("patch P2", changed) in [item[:2] for item in pick(table, "approval", "warning")]
+    report = (copied / "compliance.html").read_text(encoding="utf-8")
+    assert set(list_approved_by(report)) == {"says it was approved by A. Reviewer"}
+    assert "signature not checked" in (copied / "map.html").read_text(encoding="utf-8")
 
 
 def test_the_commands_approve_and_make_a_key(copied: Path, tmp_path: Path) -> None:
@@ -537,8 +542,78 @@ def test_a_sheet_exchanged_with_its_hash_renewed_is_not_what_was_approved(copied
     run["outputs"]["record.csv"] = hashlib.sha256((copied / "record.csv").read_bytes()).hexdigest()
     (copied / "run.json").write_text(json.dumps(run), encoding="utf-8")
     found = pick(look(copied, keys["own.pub.pem"]), "approval", "violation")
-    assert [item[0] for item in found] == ["run.json"]
-    assert "other ones than those that were approved" in found[0][2]
+    assert [item[0] for item in found] == ["record.csv", "run.json"]
+    assert all("not what was approved" in item[2] for item in found)
+
+
+def claim_approval(folder: Path) -> None:
+    """Let run.json say that the plan was compared with the approval beside it, as that of a later plan does."""
+    run = json.loads((folder / "run.json").read_bytes())
+    digest = hashlib.sha256((folder / APPROVAL_FILE).read_bytes()).hexdigest()
+    run["inputs"].append({"name": APPROVAL_FILE, "role": "approval", "sha256": digest})
+    (folder / "run.json").write_text(json.dumps(run), encoding="utf-8")
+
+
+def test_no_line_of_run_json_disarms_an_approval(copied: Path, keys) -> None:
+    approve(copied, key=keys["own.pem"], replace=True)
+    (copied / "record.csv").write_text("another record\n", encoding="utf-8")
+    run = json.loads((copied / "run.json").read_bytes())
+    run["outputs"]["record.csv"] = hashlib.sha256((copied / "record.csv").read_bytes()).hexdigest()
+    (copied / "run.json").write_text(json.dumps(run), encoding="utf-8")
+    claim_approval(copied)
+    for trusted in (keys["own.pub.pem"], None):
+        found = pick(look(copied, trusted), "approval", "violation")
+        assert {item[0] for item in found} > {"record.csv", "run.json"}
+
+
+def test_every_file_is_covered_whatever_it_is(copied: Path, keys) -> None:
+    (copied / "photos" / "deep").mkdir(parents=True)
+    (copied / "photos" / "deep" / "one.jpg").write_bytes(b"a picture")
+    (copied / "notes.txt").write_text("mine")
+    approve(copied, key=keys["own.pem"], replace=True, despite_violations=True)
+    files = json.loads((copied / APPROVAL_FILE).read_text())["approval"]["files"]
+    assert files == {
+        path.relative_to(copied).as_posix(): hashlib.sha256(path.read_bytes()).hexdigest()
+        for path in copied.rglob("*")
+        if path.is_file() and path.name != APPROVAL_FILE
+    }
+    assert {"run.json", "plan.gpkg", "unit_budget.csv", "photos/deep/one.jpg", "notes.txt"} < set(files)
+    (copied / "photos" / "deep" / "one.jpg").write_bytes(b"another picture")
+    (copied / "notes.txt").unlink()
+    (copied / "later.txt").write_text("after the approval")
+    (copied / "plan.gpkg-wal").write_bytes(b"")  # played back into plan.gpkg when it is opened
+    table = look(copied, keys["own.pub.pem"])
+    found = {item[0]: item[1] for item in pick(table, "approval", "violation")}
+    assert set(found) == {"photos/deep/one.jpg", "notes.txt", "plan.gpkg-wal"}
+    assert found["notes.txt"] == "missing"
+    assert [item[:2] for item in pick(table, "approval", "warning")] == [
+        ("later.txt", "a file that came after the approval")
+    ]
+
+
+def test_a_plan_that_another_program_writes_to_is_not_approved(copied: Path) -> None:
+    other = sqlite3.connect(copied / "plan.gpkg")
+    other.execute("PRAGMA journal_mode = WAL")
+    other.execute("CREATE TABLE later (words TEXT)")
+    other.commit()
+    found = [item for item in pick(tussock.review_plan(copied), "files", "violation") if "wal" in item[0]]
+    assert found[0][:2] == ("plan.gpkg-wal", "changes that the hash of plan.gpkg does not hold")
+    with pytest.raises(tussock.InputError, match=r"plan\.gpkg-wal: found changes that plan\.gpkg does not hold yet"):
+        approve(copied, replace=True, despite_violations=True)
+    other.close()
+
+
+def test_who_approved_is_a_fact_only_by_a_trusted_key(copied: Path, keys) -> None:
+    approve(copied, key=keys["own.pem"], replace=True)
+    proven, told = (" ".join(look(copied, key)["found"]) for key in (keys["own.pub.pem"], None))
+    assert "3 of 3 patches are as approved by A. Reviewer, County office, 2027-04-01; signed by the trusted" in proven
+    assert "3 of 3 patches are as in the approval, which says it was approved by A. Reviewer" in told
+    assert "signature not checked" in told
+    assert list_approved_by(told) == ["says it was approved by A. Reviewer"]
+
+
+def list_approved_by(text: str) -> list[str]:
+    return re.findall(r"(?:says it was )?approved by A\. Reviewer", text)
 
 
 def test_a_later_plan_says_that_its_sheets_are_not_those_approved(first: Path, tmp_path: Path) -> None:
@@ -546,9 +621,9 @@ def test_a_later_plan_says_that_its_sheets_are_not_those_approved(first: Path, t
         plan_again(first, tmp_path / "site", operations=OPERATIONS.format(price=41)), tmp_path / "plan"
     )
     shutil.copy(first / APPROVAL_FILE, folder)
-    table = look(folder)
-    assert not pick(table, "approval", "violation")
-    assert table["found"].str.contains("approved for an earlier plan").any()
+    found = {item[0] for item in pick(look(folder), "approval", "violation")}
+    assert {"run.json", "plan.gpkg", "unit_budget.csv"} <= found  # whoever made them, nobody approved these files
+    assert not {name for name in found if name.startswith("patch ")}  # though each patch is as it was approved
 
 
 def test_a_unit_changed_after_the_approval_is_a_violation(first: Path) -> None:
@@ -574,7 +649,8 @@ def test_a_mark_that_says_as_approved_where_it_is_not_is_a_violation(first: Path
     moved = [PATCHES[0], PATCHES[1] | {"geometry": feet_box(200, 40, 303, 140)}, PATCHES[2]]
     folder = deliver_quickly(plan_again(first, tmp_path / "site", moved), tmp_path / "plan")
     shutil.copy(first / APPROVAL_FILE, folder)
-    assert not pick(look(folder), "approval", "violation")  # the plan itself says that P2 changed
+    found = [item[0] for item in pick(look(folder), "approval", "violation")]
+    assert not [name for name in found if name.startswith("patch ")]  # the plan itself says that P2 changed
     delivered = load_folder(folder)
     for mark in (AS_APPROVED, "", NEW):
         patches = delivered.layers["patches"].assign(approval=mark)
@@ -627,7 +703,7 @@ def test_a_site_that_names_a_broken_approval_is_refused(first: Path, tmp_path: P
 def test_a_site_says_how_far_its_approval_is_proven(first: Path, tmp_path: Path) -> None:
     plan = plan_again(first, tmp_path)
     row = plan.findings[plan.findings["layer"] == "approval"].iloc[0]
-    assert row["what"] == f"approved by A. Reviewer, County office, 2027-04-01; {NOT_SIGNED}"
+    assert row["what"] == f"it says it was approved by A. Reviewer, County office, 2027-04-01; {NOT_SIGNED}"
     assert any(document.role == "approval" for document in plan.site.documents)
 
 
@@ -651,7 +727,9 @@ def test_a_random_site_planned_again_is_as_approved(tmp_path: Path, seed: int) -
     assert set(plan.patches["approval"]) == {AS_APPROVED}
     again = deliver_quickly(plan, tmp_path / "again")
     shutil.copy(folder / APPROVAL_FILE, again)
-    assert not (look(again)["level"] == "violation").any()
+    found = [item[0] for item in pick(look(again), "approval", "violation")]
+    assert "run.json" in found  # another run of the plan than the one that was approved
+    assert not [name for name in found if name.startswith("patch ")]
 
 
 def test_the_approval_beside_the_site_is_checked_where_the_folder_has_none(first: Path, tmp_path: Path) -> None:
@@ -659,5 +737,7 @@ def test_the_approval_beside_the_site_is_checked_where_the_folder_has_none(first
     folder = deliver_quickly(plan_again(first, tmp_path / "site", moved), tmp_path / "plan")
     assert "not in the folder" in pick(look(folder), "approval", "info")[0][1]
     table = run_checks(load_folder(folder), tmp_path / "site" / "site.toml", only=["approval"])
-    assert [item[0] for item in pick(table, "approval", "warning")] == ["patch P2", APPROVAL_FILE]
+    found = pick(table, "approval", "warning")
+    assert [item[0] for item in found] == [APPROVAL_FILE, "patch P2", APPROVAL_FILE]
+    assert found[0][1].startswith("approved for another folder: ")
     assert not (table["level"] == "violation").any()

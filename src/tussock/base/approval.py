@@ -21,13 +21,13 @@ from tussock.base.fingerprint import DECIMALS, Content, Fingerprint, hash_conten
 from tussock.base.records import SeasonDates
 
 APPROVAL_FILE: Final = "approval.json"
-FORMAT: Final = 1
+FORMAT: Final = 2
 NOT_SIGNED: Final = "not signed: anyone can write this file"
-NOT_PROVEN: Final = (
-    "signed by the key in the file; whose key that is, the file cannot prove: compare its fingerprint with the approver"
-)
+#: What is said wherever nobody brought a key that the signature could be checked against, as when a plan is made.
+UNCHECKED: Final = "signature not checked"
+NOT_PROVEN: Final = f"{UNCHECKED} against a key got from the approver: whose key signed, the file cannot prove"
 _AS_SIGNED: Final = "the file as it was signed off"
-_TEXT_KEYS: Final = ("site", "approved_by", "office", "date", "key", "datum", "run_sha256")
+_TEXT_KEYS: Final = ("site", "approved_by", "office", "date", "key", "datum")
 _PRINT_KEYS: Final = {"patch_id": str, "unit_ids": list, "sha256": str, "ground": dict}
 _GROUND_KEYS: Final = {"outline": list, "species": str, "growth_form": str, "units": list}
 _NUMBER_ENDS: Final = ("_pct", "_per_ha", "_l", "_kg", "stems", "cuts")
@@ -49,7 +49,8 @@ class Approval:
     Attributes
     ----------
     content
-        What was hashed and signed: ``approved_by, office, date, site, season, datum, patches, rulesets, key``.
+        What was hashed and signed: ``approved_by, office, date, site, season, datum, files, patches, rulesets, key``;
+        ``files`` are the SHA-256 of every file of the folder by its path there, the approval itself apart.
     signature
         ``algorithm, key, public_key, signature``; None where the file is not signed.
     """
@@ -79,7 +80,7 @@ def make_content(
     site: str,
     season: Season,
     datum: str,
-    run_sha256: str,
+    files: Mapping[str, str],
     approved_by: str,
     office: str,
     date: str,
@@ -96,7 +97,7 @@ def make_content(
         "key": key,
         "datum": datum,
         "grid_degrees": 10.0**-DECIMALS,
-        "run_sha256": run_sha256,
+        "files": dict(files),
         "patches": [
             {"patch_id": item.patch_id, "unit_ids": list(item.unit_ids), "sha256": item.sha256, "ground": item.ground}
             for item in prints
@@ -114,6 +115,7 @@ def write_approval(content: Content, signature: Mapping[str, str] | None) -> byt
         "about": [
             "What was approved on each patch: its outline, its units, what is done there, and the setbacks in force.",
             "sha256 is the SHA-256 of the text form of what it stands beside: JSON, keys sorted, ASCII, no blanks.",
+            "files has the SHA-256 of every file of the folder, as sha256sum takes it.",
             "Outlines are in degrees of the datum, rounded to 1e-9 degree (0.1 mm); prices and hours are not approved.",
             NOT_SIGNED if signature is None else f"signed ({signature['algorithm']}) with the key {signature['key']}",
         ],
@@ -160,6 +162,9 @@ def _check_form(content: Content) -> ApprovalFault | None:
     texts = [key for key in _TEXT_KEYS if not isinstance(content.get(key), str)]
     if lists or texts or not _is_season(content.get("season")):
         return ApprovalFault(f"without {', '.join([*lists, *texts]) or 'season'}, or of another kind")
+    files = content.get("files")
+    if not isinstance(files, dict) or not all(isinstance(digest, str) for digest in files.values()):
+        return ApprovalFault("without the hashes of the files, or of another kind")
     for key, wanted in (("patches", _PRINT_KEYS), ("rulesets", _RULESET_KEYS)):
         for place, item in enumerate(content[key], start=1):
             if not _has_keys(item, wanted) or (key == "patches" and not _is_ground(item["ground"])):
@@ -264,9 +269,21 @@ def describe_trust(approval: Approval, trusted: bytes | None = None) -> tuple[bo
         return False, NOT_SIGNED
     key = approval.content["key"]
     if not signing.can_sign():
-        return False, f'signature by {key} not checked: pip install "tussock[sign]"'
+        return False, f'{UNCHECKED}, by {key}: pip install "tussock[sign]"'
     if trusted is None:
         return False, f"{NOT_PROVEN}: {key}"
     if signing.find_key_mark(trusted) != key:
         return False, f"signed by another key: {key}, the trusted one is {signing.find_key_mark(trusted)}"
     return True, f"signed by the trusted key {key}"
+
+
+def say_approved(approval: Approval, trusted: bytes | None = None) -> str:
+    """Say who approved, as a fact only where a trusted key proves it: the one place that words it.
+
+    Parameters
+    ----------
+    approval, trusted
+        As `describe_trust`.
+    """
+    proven, trust = describe_trust(approval, trusted)
+    return f"{'approved' if proven else 'says it was approved'} by {approval.who}; {trust}"

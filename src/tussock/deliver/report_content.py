@@ -7,7 +7,7 @@ from typing import Any, Final
 
 from tussock import __version__
 from tussock.base import columns as c
-from tussock.base.approval import describe_trust
+from tussock.base.approval import say_approved
 from tussock.base.approved import STATES
 from tussock.base.stages import PlanTables
 from tussock.base.text import show_count, show_dose, show_length, show_season
@@ -109,7 +109,7 @@ def _describe_approval(plan: PlanTables) -> str:
         return "none was given: no patch counts as approved"
     counts = plan.patches["approval"].value_counts()
     shown = "; ".join(f"{state}: {counts[state]}" for state in STATES if state in counts.index)
-    return f"by {approval.who} ({describe_trust(approval)[1]}); patches {shown}; each change stands under Findings"
+    return f"the file {say_approved(approval)}; patches {shown}; each change stands under Findings"
 
 
 def _show_accuracy(plan: PlanTables, accuracy_m: float | None) -> str:

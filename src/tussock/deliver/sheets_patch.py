@@ -8,6 +8,7 @@ from dataclasses import dataclass, replace
 from typing import Any, Final
 
 from tussock.base import columns as c
+from tussock.base.approval import UNCHECKED
 from tussock.base.records import Product
 from tussock.deliver import cautions as said
 from tussock.deliver import sheets_words as w
@@ -180,7 +181,7 @@ def _patch_facts(binder: Binder, patch: Mapping[str, Any], units: Sequence[Mappi
         flows.append(para(bold(f"Shared ground: {shared}"), size=ACT_PT))
     if w.is_known(patch.get("approval")):
         change = f": {patch['approval_change']}" if w.is_known(patch["approval_change"]) else ""
-        flows.append(para("Approval: ", bold(patch["approval"]), change, size=ACT_PT))
+        flows.append(para("Approval: ", bold(patch["approval"]), f"{change} ({UNCHECKED})", size=ACT_PT))
     notes = _describe_own_columns(binder, patch)
     return [*flows, para(notes, size=SMALL_PT)] if notes else flows
 

@@ -7,6 +7,7 @@ from importlib.metadata import PackageNotFoundError, version
 from typing import Any, Final
 
 from tussock.base import columns as c
+from tussock.base.approval import UNCHECKED
 from tussock.base.approved import AS_APPROVED
 from tussock.base.stages import PlanTables
 from tussock.base.verdicts import FAILS, FIELD_CHECK, MEETS, NOT_CHECKED
@@ -126,7 +127,8 @@ def _count_states(plan: PlanTables) -> list[tuple[str, bool]]:
     if plan.site.approval is None:
         return []
     counts = Counter(str(state) for state in plan.patches["approval"] if not is_blank(state))
-    return [(f"{_count(count, 'patch')} {state}", state != AS_APPROVED) for state, count in sorted(counts.items())]
+    said = [(f"{_count(count, 'patch')} {state}", state != AS_APPROVED) for state, count in sorted(counts.items())]
+    return [*said, (f"approval: {UNCHECKED}", True)]
 
 
 def _list_filters(data: dict[str, Any]) -> list[Facts]:

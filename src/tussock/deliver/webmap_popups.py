@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Final
 
 from tussock.base import columns as c
+from tussock.base.approval import UNCHECKED
 from tussock.base.records import Product, Setback
 from tussock.base.stages import PlanTables
 from tussock.deliver.webmap_figures import UNKNOWN, is_blank, show_figure, show_length, show_short, unit_word
@@ -195,7 +196,9 @@ def list_patch(plan: PlanTables, patch: Row, *, public: bool) -> list[tuple[str,
 def say_approval(patch: Row, *, full: bool) -> str:
     """Return how a patch stands to its approval, with what changed where that may be shown; blank without one."""
     state, change = str(patch.get("approval") or ""), str(patch.get("approval_change") or "")
-    return f"{state}: {change}" if state and change and full else state
+    if not state:
+        return ""
+    return f"{state}: {change} ({UNCHECKED})" if change and full else f"{state} ({UNCHECKED})"
 
 
 def list_own_columns(row: Row, known: list[str]) -> list[tuple[str, str]]:

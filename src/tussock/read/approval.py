@@ -6,7 +6,7 @@ import hashlib
 from dataclasses import replace
 from pathlib import Path
 
-from tussock.base.approval import APPROVAL_FILE, Approval, describe_trust, read_approval
+from tussock.base.approval import APPROVAL_FILE, Approval, read_approval, say_approved
 from tussock.base.errors import Fault, InputError, MissingInputError
 from tussock.base.findings import Finding, findings_table, join_findings
 from tussock.base.stages import Document, Site
@@ -78,8 +78,7 @@ def _read(path: Path, name: str) -> tuple[Approval, list[Document], list[Finding
         found = "" if fault is None else fault.found
         need = "give the file as it was signed off, or take it away to plan without an approval"
         raise InputError(Fault(name, "approval", found, need))
-    _, trust = describe_trust(approval)
-    what = f"approved by {approval.who}; {trust}"
+    what = f"it {say_approved(approval)}"
     finding = Finding(
         "read",
         "approval",

@@ -17,15 +17,18 @@ from tussock.base.approval import (
     describe_trust,
     make_content,
     read_approval,
+    say_approved,
     write_approval,
 )
 from tussock.base.approved import AS_APPROVED, Comparison, PatchState, compare_prints, compare_rulesets
 from tussock.base.errors import Fault, InputError, OutputError
 from tussock.base.fingerprint import Fingerprint, PlanContent, describe_rulesets, take_fingerprints, to_text
 from tussock.base.marks import name_datum, read_datum
+from tussock.base.sources import hash_file
 from tussock.review.catalog import Catalog, read_catalog
 from tussock.review.delivered import Delivered
 from tussock.review.evidence import Evidence
+from tussock.review.loading import PLAYED_BACK
 from tussock.review.rows import MOST_ROWS, Row, info, violation, warning
 
 APPROVAL_CHECK: Final = "approval"
@@ -93,7 +96,7 @@ def approve_folder(
         site=catalog.name,
         season=season,
         datum=name_datum(delivered.layers["patches"].crs),
-        run_sha256=delivered.hashes.get("run.json", ""),
+        files=hash_whole(folder, delivered),
         approved_by=approved_by.strip(),
         office=office.strip(),
         date=date,
@@ -178,12 +181,14 @@ def check_approval(evidence: Evidence, trusted: Path | None = None, site_path: P
     if approval is None:
         found, expected = ("", "") if fault is None else (fault.found, fault.expected)
         return [violation(APPROVAL_FILE, found, expected, "nothing counts as approved")]
-    refused, trust = _check_trust(approval, trusted)
+    key, refused, trust = _check_trust(approval, trusted)
     if refused is not None:
         return [refused]
-    rows, states = _compare(evidence, approval, data)
+    own = path.parent == evidence.delivered.folder
+    rows, states = _compare(evidence, approval, data, binds=own or key is not None)
     count = sum(state.state == AS_APPROVED for state in states)
-    seen = f"{count} of {len(states)} patches are as approved by {approval.who}"
+    said = say_approved(approval, key)
+    seen = f"{count} of {len(states)} patches are as {said if key else f'in the approval, which {said}'}"
     return [*rows, *trust, info(APPROVAL_FILE, seen)]
 
 
@@ -217,22 +222,23 @@ def _find_false_marks(evidence: Evidence) -> list[Row]:
     ][:MOST_ROWS]
 
 
-def _check_trust(approval: Approval, trusted: Path | None) -> tuple[Row | None, list[Row]]:
-    """Return what refuses an approval; else what there is to say about its signature."""
+def _check_trust(approval: Approval, trusted: Path | None) -> tuple[bytes | None, Row | None, list[Row]]:
+    """Return the trusted key, what refuses an approval, and else what there is to say about its signature."""
     expected = "a signature by the key of the approver, known by another way"
     try:
         key = None if trusted is None else signing.read_public_key(trusted)
     except InputError as error:
         fault = error.faults[0]
-        return violation(fault.where, fault.found, fault.need, "nothing counts as approved"), []
+        return None, violation(fault.where, fault.found, fault.need, "nothing counts as approved"), []
     except ImportError as error:
-        return violation(APPROVAL_FILE, str(error), expected, "nothing counts as approved"), []
+        return None, violation(APPROVAL_FILE, str(error), expected, "nothing counts as approved"), []
     proven, words = describe_trust(approval, key)
     if proven:
-        return None, [info(APPROVAL_FILE, words)]
+        return key, None, [info(APPROVAL_FILE, words)]
     if trusted is not None:
-        return violation(APPROVAL_FILE, words, "a signature by the trusted key", "nothing counts as approved"), []
-    return None, [warning(APPROVAL_FILE, words, expected)]
+        refused = violation(APPROVAL_FILE, words, "a signature by the trusted key", "nothing counts as approved")
+        return None, refused, []
+    return None, None, [warning(APPROVAL_FILE, words, expected)]
 
 
 def _find_input(run: Mapping[str, Any]) -> str | None:
@@ -241,7 +247,13 @@ def _find_input(run: Mapping[str, Any]) -> str | None:
     return str(listed[0].get("sha256")) if listed else None
 
 
-def _compare(evidence: Evidence, approval: Approval, data: bytes) -> tuple[list[Row], tuple[PatchState, ...]]:
+def _compare(
+    evidence: Evidence, approval: Approval, data: bytes, *, binds: bool
+) -> tuple[list[Row], tuple[PatchState, ...]]:
+    """Compare a folder with an approval, which ``binds`` where it lies in the folder or a trusted key signed it.
+
+    What run.json says of itself decides nothing: whoever edits a file can edit that too.
+    """
     delivered, content = evidence.delivered, approval.content
     if any(name not in delivered.layers for name in ("patches", "units")) or "compliance" not in delivered.tables:
         return [violation(APPROVAL_FILE, "no layers of patches and units beside it", "the plan that was approved")], ()
@@ -251,8 +263,9 @@ def _compare(evidence: Evidence, approval: Approval, data: bytes) -> tuple[list[
     told = _find_input(delivered.run) == hashlib.sha256(data).hexdigest()
     now = take_prints(delivered, evidence.catalog, read_datum(content["datum"]))
     compared = compare_prints(approval.prints, now, evidence.system)
-    rows = [*_check_run_hash(delivered, content, told=told), *_check_states(evidence, compared, told=told)]
-    say = warning if told else violation
+    rows = [*_check_whole(delivered.folder, content["files"], binds=binds)]
+    rows += _check_states(evidence, compared, told=told)
+    say = violation if binds else warning
     rows += [
         say(f"patch {name}", "approved, and no patch of this plan", "every patch that was approved")
         for name in compared.gone
@@ -265,18 +278,68 @@ def _compare(evidence: Evidence, approval: Approval, data: bytes) -> tuple[list[
     return rows, compared.states
 
 
-def _check_run_hash(delivered: Delivered, content: Mapping[str, Any], *, told: bool) -> list[Row]:
-    """Check that run.json is the one that was signed off: its hashes hold every other file, sheets and PDFs too.
+def hash_folder(folder: Path) -> dict[str, str]:
+    """Return the SHA-256 of every file of a folder, at any depth, by its path there; the approval itself apart.
 
-    A plan that was made after the approval and compared with it has a run.json of its own.
+    Of a link to a folder it is the SHA-256 of where it points to.
     """
-    found, approved = delivered.hashes.get("run.json", ""), str(content["run_sha256"])
-    if found == approved:
-        return []
-    if told:
-        return [info(APPROVAL_FILE, "approved for an earlier plan: sheets, pages and tables are not those it was for")]
-    note = f"crew sheets, pages and tables may be other ones than those that were approved; {_ANEW}"
-    return [violation("run.json", f"SHA-256 {found[:16]}...", f"{approved[:16]}..., as approved", note)]
+    digests = {}
+    for item in sorted(folder.rglob("*")):
+        name = item.relative_to(folder).as_posix()
+        if item.is_file() and name != APPROVAL_FILE:
+            digests[name] = hash_file(item)
+        elif item.is_symlink():
+            digests[name] = hashlib.sha256(str(item.readlink()).encode()).hexdigest()
+    return digests
+
+
+def hash_whole(folder: Path, delivered: Delivered) -> dict[str, str]:
+    """Return the SHA-256 of every file of a folder that is approved; it must be the folder that was reviewed.
+
+    Raises
+    ------
+    InputError
+        A file changed since it was loaded, or another program has plan.gpkg open.
+    """
+    try:
+        digests = hash_folder(folder)
+    except OSError as error:
+        need = "an approval covers every file of the folder: take out what is not of the plan"
+        raise InputError(
+            Fault(str(folder), str(error.filename), f"a file that cannot be read ({error})", need)
+        ) from error
+    changed = sorted(name for name, digest in delivered.hashes.items() if digests.get(name) != digest)
+    if changed:
+        need = "approve it once nothing writes to it"
+        raise InputError(Fault(str(folder), ", ".join(changed), "a file that changed while it was reviewed", need))
+    opened = sorted(digests.keys() & set(PLAYED_BACK))
+    if opened:
+        need = "close plan.gpkg in other programs"
+        raise InputError(Fault(str(folder), ", ".join(opened), "changes that plan.gpkg does not hold yet", need))
+    return digests
+
+
+def _check_whole(folder: Path, approved: Mapping[str, str], *, binds: bool) -> list[Row]:
+    """Check that the folder holds the files that were approved, each byte of them, and say what came to it since."""
+    found = hash_folder(folder)
+    changed = [
+        (name, "missing" if name not in found else f"SHA-256 {found[name][:16]}...", f"{digest[:16]}..., as approved")
+        for name, digest in sorted(approved.items())
+        if found.get(name) != digest
+    ]
+    added = sorted(found.keys() - approved.keys())
+    if not binds:
+        what = f"approved for another folder: {len(changed)} of its {len(approved)} files are not those in this one"
+        return [warning(APPROVAL_FILE, what, "", _ANEW)] if changed or added else []
+    rows = [violation(name, what, expected, f"not what was approved; {_ANEW}") for name, what, expected in changed]
+    for name in added:
+        say = violation if name in PLAYED_BACK else warning
+        rows.append(say(name, "a file that came after the approval", "", f"nobody approved it; {_ANEW}"))
+    rows.sort(key=lambda row: row.level != "violation")
+    if len(rows) > MOST_ROWS:
+        more = f"{len(rows) - MOST_ROWS} more files that were not approved"
+        return [*rows[:MOST_ROWS], Row(rows[MOST_ROWS].level, APPROVAL_FILE, more, "", _ANEW)]
+    return rows
 
 
 def find_states(evidence: Evidence) -> dict[str, str] | None:

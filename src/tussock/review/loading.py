@@ -37,6 +37,8 @@ KNOWN_FORMAT: Final = 1
 RUN_FILE: Final = "run.json"
 GEOPACKAGE: Final = "plan.gpkg"
 WORKBOOK: Final = "plan.xlsx"
+#: Files that a database plays back into plan.gpkg when it is opened next.
+PLAYED_BACK: Final = (f"{GEOPACKAGE}-wal", f"{GEOPACKAGE}-journal")
 #: What the start and the end of each kind of file look like; b"" where anything goes.
 _MARKS: Final = {
     ".gpkg": (b"SQLite format 3\x00", b""),
@@ -171,7 +173,10 @@ def _check_files(loader: _Loader, run: dict[str, Any]) -> None:
         else:
             loader.refuse(name, "missing")
     for item in sorted(loader.folder.iterdir()):
-        if item.name not in wanted and item.name != APPROVAL_FILE:
+        if item.name in PLAYED_BACK and item.stat().st_size:
+            found = f"changes that the hash of {GEOPACKAGE} does not hold"
+            loader.rows.append(violation(item.name, found, "none", "close it in other programs and review again"))
+        elif item.name not in wanted and item.name != APPROVAL_FILE:
             note = "not of the plan, not checked; take it out of the folder before it is passed on"
             loader.rows.append(warning(item.name, "a file that run.json does not list", "", note))
 
