@@ -13,6 +13,7 @@ import shapely
 from numpy.typing import NDArray
 
 from tussock.base.records import Ruleset, Setback
+from tussock.review.edges import straighten, straighten_near
 from tussock.review.geometry import (
     Edges,
     LocalEdges,
@@ -89,12 +90,13 @@ class Evidence(Held):
     @cached_property
     def unit_degrees(self) -> NDArray[Any]:
         """Outlines of the units in degrees."""
-        return move_to_degrees(self.unit_outline, self.crs)
+        return move_to_degrees(straighten(self.unit_outline, self.crs), self.crs)
 
     @cached_property
     def patch_degrees(self) -> NDArray[Any]:
         """Outlines of the patches in degrees."""
-        return move_to_degrees(self.patch_outline, self.delivered.layers["patches"].crs)
+        crs = self.delivered.layers["patches"].crs
+        return move_to_degrees(straighten(self.patch_outline, crs), crs)
 
     @cached_property
     def unit_area_m2(self) -> FloatArray:
@@ -140,7 +142,9 @@ class Evidence(Held):
     def feature_degrees(self, layer: str) -> NDArray[Any]:
         """Return the outlines of a layer of features in degrees."""
         if layer not in self._feature_degrees:
-            moved = move_to_degrees(fill(self.outlines(layer)), self.delivered.layers[layer].crs)
+            crs = self.delivered.layers[layer].crs
+            units = self.unit_outline if crs == self.crs else np.empty(0, dtype=object)
+            moved = move_to_degrees(straighten_near(fill(self.outlines(layer)), crs, units), crs)
             self._feature_degrees[layer] = moved
         return self._feature_degrees[layer]
 

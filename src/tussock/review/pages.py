@@ -14,6 +14,7 @@ import shapely
 
 from tussock.base.text import show_length
 from tussock.review.evidence import Evidence
+from tussock.review.geometry import move_to_degrees
 from tussock.review.rows import Row, info, pick_rows, violation
 
 PAGE: Final = "compliance.html"
@@ -230,8 +231,8 @@ def _check_map(evidence: Evidence, text: str) -> list[Row]:
         violation(f"{MAP}, unit {name}", "no unit of the plan", "the units") for name in place if name not in known
     ]
     for layer, key, outlines in (
-        ("units", "unit_id", evidence.unit_degrees),
-        ("patches", "patch_id", evidence.patch_degrees),
+        ("units", "unit_id", move_to_degrees(evidence.unit_outline, evidence.crs)),
+        ("patches", "patch_id", move_to_degrees(evidence.patch_outline, evidence.delivered.layers["patches"].crs)),
     ):
         rows += _check_shapes(data[layer], getattr(evidence, layer)[key].tolist(), outlines, key.removesuffix("_id"))
     return _cap(rows)
