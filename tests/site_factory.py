@@ -73,6 +73,7 @@ authority = "nobody"
 source = "invented for tests"
 read_by = "nobody"
 status = "checked"
+no_rule_for = ["water", "receptors"]
 """
 
 

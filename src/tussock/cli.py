@@ -302,11 +302,29 @@ def inspect_command(site: Path, allow_outside: bool) -> None:
         click.echo(f"    CRS {frame.crs.name}; columns {', '.join(str(c) for c in frame.columns if c != 'geometry')}")
     for ruleset in read.rulesets:
         click.echo(f"  rules: {ruleset.title}, {ruleset.ruleset.status}, {len(ruleset.setback)} setbacks")
+    _list_kinds(read, repaired)
     click.echo(f"  products: {', '.join(read.products) or 'none'}")
     click.echo(f"  treatments: {len(read.treatments or ())}; operations: {'yes' if read.operations else 'none'}")
     area_m2 = float(measured.patches["area_m2"].sum())
     click.echo(f"  area of all patches: {area_m2 / 4046.8564224:.2f} acre ({area_m2 / 1e4:.2f} ha)")
     _list_findings([read.findings, repaired.findings, measured.findings])
+
+
+def _list_kinds(read: Any, repaired: Any) -> None:
+    """List the kinds of water and receptors with the rules that run from them."""
+    from tussock.base.kinds import NO_RULE, list_kinds, speaks_of_water
+
+    if not speaks_of_water(read.rulesets, repaired.layers["water"].frame["kind"]):
+        click.echo("  NO LOADED RULE SPEAKS OF WATER: no herbicide is planned")
+    table = list_kinds({name: layer.frame for name, layer in repaired.layers.items()}, read.rulesets)
+    for _, rows in table.groupby(["layer", "kind_given", "kind"], sort=False):
+        first = rows.to_dict("records")[0]
+        taken = "" if first["kind_given"] == first["kind"] else f', taken as "{first["kind"]}"'
+        ruled: Any = rows[rows["setback_id"] != ""].itertuples()
+        runs = ", ".join(f"{row.setback_id} ({row.effect}, {row.named_by})" for row in ruled)
+        bare = f"; {first['unnamed_count']} WITHOUT A RULE: no herbicide near" if first["state"] == NO_RULE else ""
+        about = f'{first["layer"]} "{first["kind_given"]}"{taken}, {first["feature_count"]} mapped'
+        click.echo(f"  kind of {about}: {runs or first['state']}{bare}")
 
 
 def _list_findings(tables: list[Any]) -> None:

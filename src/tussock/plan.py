@@ -377,6 +377,8 @@ def _gather(
         findings=join_findings(findings),
         work={name: c.present(table, c.WORK[name], system) for name, table in budgeted.work.items()},
         stems=showing.list_stems(repaired, system),
+        kinds=c.present(prescribed.kinds, c.KINDS, system),
+        unruled=c.present(zoned.unruled, c.UNRULED, system),
     )
     return plan if site.approval is None else _mark(plan, site.approval)
 

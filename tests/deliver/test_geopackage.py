@@ -29,6 +29,7 @@ TABLES = [
     "compliance",
     "unit_hours",
     "unit_windows",
+    "kinds",
     "permits",
     "findings",
     "season",

@@ -118,7 +118,10 @@ def test_forbids_by_each_key(tmp_path, forbids, expected):
     ],
 )
 def test_permit_notify_and_no_mixing_never_block_and_are_listed(tmp_path, effect, line):
-    plan = plan_shore(tmp_path, write_rules([f'id = "A"\nfrom = {{ layer = "water" }}\ndistance = "20 m"\n{line}']))
+    # none of them is a setback: that none is wanted is said
+    header = 'status = "checked"\nno_rule_for = ["water"]'
+    rules = write_rules([f'id = "A"\nfrom = {{ layer = "water" }}\ndistance = "20 m"\n{line}'], header)
+    plan = plan_shore(tmp_path, rules)
     assert refused(plan, "A") == set()
     (unit,) = plan.units.query("setbacks == 'A'")["unit_id"]
     row = plan.compliance.set_index(["unit_id", "setback_id"]).loc[(unit, "A")]
@@ -348,9 +351,13 @@ def test_slope_distance_is_never_less_protective(tmp_path, slope_pct):
 # ------------------------------------------------------------ published sets: each cell of the reference as a decision
 
 
-def plan_published(folder, name, *, kind="lake", state="wet", receptors=None):
+#: Beside a published set that forbids nothing near water, a set of the planner's own has to say that this is meant.
+NO_WATER_RULE = write_rules([], 'status = "checked"\nno_rule_for = ["water"]')
+
+
+def plan_published(folder, *names, kind="lake", state="wet", receptors=None):
     water = [{"kind": kind, "state": state, "geometry": WATER}]
-    return plan_shore(folder, [name], water=water if receptors is None else [], receptors=receptors)
+    return plan_shore(folder, list(names), water=water if receptors is None else [], receptors=receptors)
 
 
 @pytest.mark.parametrize(
@@ -390,7 +397,7 @@ def test_united_kingdom_boom_5_m_wet_and_1_m_dry_ditch(tmp_path, state, boom_m):
 @pytest.mark.parametrize(("kind", "depth_ft"), [("freshwater_wetland", 100), ("marsh", 100), ("lake", 0)])
 def test_new_york_permit_100_ft(tmp_path, kind, depth_ft):
     # New York 6 NYCRR 663.2(b): permit within 100 ft of a freshwater wetland
-    plan = plan_published(tmp_path, "NY-663", kind=kind)
+    plan = plan_published(tmp_path, "NY-663", NO_WATER_RULE, kind=kind)
     assert band_m(plan, "NY663-100") == pytest.approx(depth_ft * FOOT_M, abs=0.02)
     assert (plan.options["verdict"] != "refused").all()
 
@@ -398,7 +405,7 @@ def test_new_york_permit_100_ft(tmp_path, kind, depth_ft):
 def test_application_exclusion_zone_is_told_and_never_blocks(tmp_path):
     # 40 CFR 170.405: 100 ft finer than medium, 25 ft medium or coarser, around the point of discharge
     school = [{"kind": "school", "name": "s", "geometry": shapely.box(-500, -80, 560, 0)}]
-    plan = plan_published(tmp_path, "WPS-AEZ", receptors=school)
+    plan = plan_published(tmp_path, "WPS-AEZ", NO_WATER_RULE, receptors=school)
     assert band_m(plan, "AEZ-COARSE-25;AEZ-EVERYWHERE;AEZ-FINE-100") == pytest.approx(25 * FOOT_M, abs=0.02)
     assert band_m(plan, "AEZ-EVERYWHERE;AEZ-FINE-100") == pytest.approx(75 * FOOT_M, abs=0.02)
     assert (plan.options["verdict"] != "refused").all()
@@ -407,7 +414,7 @@ def test_application_exclusion_zone_is_told_and_never_blocks(tmp_path):
 def test_root_active_herbicide_keeps_off_by_the_height_of_the_tree(tmp_path):
     # PNW Weed Management Handbook, riparian restoration sites: aminocyclopyrachlor, distance = height of the tree
     tree = [{"kind": "sensitive_tree", "name": "oak", "height_ft": 60.0, "geometry": shapely.Point(30, 30)}]
-    plan = plan_published(tmp_path, "TREE-ROOT", receptors=tree)
+    plan = plan_published(tmp_path, "TREE-ROOT", NO_WATER_RULE, receptors=tree)
     assert refused(plan, "TREE-HEIGHT") == {pair for pair in COMBINATIONS if pair[1] == "acp"}
     inside = plan.units.query("setbacks == 'TREE-HEIGHT'")["area_acre"].sum() * ACRE_M2
     circle = 3.14159265 * (60 * FOOT_M) ** 2

@@ -103,7 +103,8 @@ class Repaired:
 
     ``layers["infestations"]`` is indexed by ``patch_id`` and has cover as ``cover_pct``, ``cover_low_pct``,
     ``cover_high_pct``, stems as ``stems_per_ha`` or ``stem_count``, and ``stem_diameter_m``. Water has ``kind``,
-    ``state`` and ``width_m``; receptors have ``kind`` and ``name``; both have a ``label``. ``stems`` has ``patch_id,
+    ``state`` and ``width_m``; receptors have ``kind`` and ``name``; both have a ``label``, and ``kind_given``
+    where rule files take kinds as others. ``stems`` has ``patch_id,
     stem_diameter_m, stem_count, stems_per_ha``, one row for each diameter class or stem. ``overlaps`` has one row for
     each pair of patches on one ground: ``patch_a, patch_b, same_species, likely_same, area_m2`` and geometry.
     """
@@ -183,6 +184,7 @@ class Zoned:
     blank where it was. Such a patch is one unit, with every setback that reaches it. ``zones`` has a row for each
     setback. ``shared`` has one row for two units of two patches with more ground in common than a sliver: ``unit_a,
     unit_b, area_m2``.
+    ``unruled`` has one row for each unit and kind without a rule near it, SI columns of `base.columns.UNRULED`.
     """
 
     patches: gpd.GeoDataFrame
@@ -191,6 +193,7 @@ class Zoned:
     reach: pd.DataFrame
     zones: gpd.GeoDataFrame
     shared: pd.DataFrame
+    unruled: pd.DataFrame
     findings: pd.DataFrame
 
 
@@ -198,12 +201,14 @@ class Zoned:
 class Prescribed:
     """Units with the treatment chosen and its amounts, and every candidate's verdict. Made by ``prescribe``.
 
-    ``compliance`` has one row for each unit and setback, with SI columns of `base.columns.COMPLIANCE`.
+    ``compliance`` has one row for each unit and setback, with SI columns of `base.columns.COMPLIANCE`; ``kinds`` one
+    for each mapped kind and rule, columns of `base.columns.KINDS`.
     """
 
     units: gpd.GeoDataFrame
     options: pd.DataFrame
     compliance: pd.DataFrame
+    kinds: pd.DataFrame
     findings: pd.DataFrame
 
 
@@ -232,7 +237,8 @@ class PlanTables:
     ``findings`` has ``stage, layer, row, what, done, area_before_m2, area_after_m2, level`` (level: info, warning).
     ``overlaps`` has ``patch_a, patch_b, same_species, area_m2`` and geometry. ``work`` has the tables of
     `base.columns.WORK`: hours term by term, mixes, purchases, money, priorities, calendar, years after. ``stems`` has
-    the stem table of the site with the columns of `base.columns.STEMS`, no row where the site has none.
+    the stem table of the site with the columns of `base.columns.STEMS`, no row where the site has none. ``kinds`` tells
+    which rule runs from which kind of water and receptor, ``unruled`` the units near a kind without a rule.
     """
 
     site: Site
@@ -249,3 +255,5 @@ class PlanTables:
     findings: pd.DataFrame
     work: Mapping[str, pd.DataFrame] = field(default_factory=dict)
     stems: pd.DataFrame | None = None
+    kinds: pd.DataFrame | None = None
+    unruled: pd.DataFrame | None = None

@@ -56,8 +56,8 @@ def write_geopackage(plan: PlanTables, path: Path) -> None:
     """Write ``plan.gpkg``.
 
     Layers ``patches, units, setback_zones, overlaps`` and those of ``water, receptors, access, history`` that the site
-    has, all in the CRS of the infestation layer; tables ``options, compliance, unit_hours, stems, permits,
-    findings, season, about`` without geometry.
+    has, all in the CRS of the infestation layer; tables ``options, compliance, unit_hours, stems, kinds, unruled,
+    permits, findings, season, about`` without geometry.
 
     Parameters
     ----------
@@ -130,6 +130,8 @@ def _list_tables(plan: PlanTables) -> list[_Table]:
             ("unit_hours", plan.work.get("unit_hours"), "every term of the paid hours of each planned unit"),
             ("unit_windows", plan.work.get("unit_windows"), "every run of lawful days of each planned unit"),
             ("stems", plan.stems, "stems by diameter class, or each stem, as mapped"),
+            ("kinds", plan.kinds, "kinds of water and receptors, and the rules that run from each"),
+            ("unruled", plan.unruled, "units near a kind that no rule names: no herbicide is planned there"),
             ("permits", list_permits(plan), "permits and notices that planned work asks for, with what is counted"),
         )
         if frame is not None and len(frame)

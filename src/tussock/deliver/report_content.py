@@ -13,6 +13,7 @@ from tussock.base.stages import PlanTables
 from tussock.base.text import show_count, show_dose, show_length, show_season
 from tussock.deliver import cautions as said
 from tussock.deliver.earlier import list_counted_records
+from tussock.deliver.report_kinds import KINDS_TITLE, UNRULED_TITLE, list_kind_rows, list_unruled_rows
 from tussock.deliver.report_maps import LEGEND, list_maps
 from tussock.deliver.report_rows import group_clear_rows, list_rows_by_weight, sum_verdicts, summarise
 from tussock.deliver.report_rules import list_counted, list_listed, list_rules, list_rulesets, list_tasks
@@ -62,6 +63,10 @@ def describe_plan(plan: PlanTables) -> dict[str, Any]:
         "rulesets": list_rulesets(plan),
         "rules": list_rules(plan),
         "listed": list_listed(plan),
+        "kinds_title": KINDS_TITLE,
+        "kinds": list_kind_rows(plan),
+        "unruled_title": UNRULED_TITLE,
+        "unruled": list_unruled_rows(plan),
         "closures": list_closures(plan.site.options.closures),
         "refused": _list_refused_units(plan),
         "candidates": _list_candidates(plan),

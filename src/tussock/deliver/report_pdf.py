@@ -190,6 +190,7 @@ def _set_rules(pages: Pages, content: dict[str, Any]) -> None:
     pages.heading("Rule sets and rules that were loaded")
     if not content["rulesets"]:
         pages.text("No rule set was loaded.", bold=True)
+        _set_kinds(pages, content)
         return
     pages.table(
         [
@@ -243,9 +244,43 @@ def _set_rules(pages: Pages, content: dict[str, Any]) -> None:
     if content["listed"]:
         pages.text("Combinations that a listing set permits; every other one is refused", bold=True)
         pages.table([Column("Rule set", 2), Column("Combination", 3), Column("Source", 3)], content["listed"])
+    _set_kinds(pages, content)
     if content["closures"]:
         pages.text("Days on which the site is closed", bold=True)
         pages.table([Column("Closed", 1), Column("Days", 2), Column("Why, and source", 4)], content["closures"])
+
+
+def _set_kinds(pages: Pages, content: dict[str, Any]) -> None:
+    if content["kinds"]:
+        pages.text(content["kinds_title"], bold=True)
+        pages.table(
+            [
+                Column("Layer", 1),
+                Column("Kind", 1.5),
+                Column("Taken as", 1.2),
+                Column("Features", 0.8, number=True),
+                Column("Rules", 5),
+                Column("State", 1.5),
+            ],
+            [
+                [row[name] for name in ("layer", "given", "taken", "count", "rules", "state")]
+                for row in content["kinds"]
+            ],
+            heavy=[row["bare"] for row in content["kinds"]],
+        )
+    if content["unruled"]:
+        pages.text(content["unruled_title"], bold=True)
+        pages.table(
+            [
+                Column("Unit", 1),
+                Column("Layer", 1),
+                Column("Kind", 1.5),
+                Column("Feature", 3),
+                Column("Distance", 1, number=True),
+                Column("Looked for within", 1, number=True),
+            ],
+            content["unruled"],
+        )
 
 
 def _set_refusals(pages: Pages, content: dict[str, Any]) -> None:

@@ -8,8 +8,9 @@ from dataclasses import dataclass
 from typing import Any, Final
 
 from tussock.base import columns as c
+from tussock.base.kinds import speaks_of_water
 from tussock.base.stages import PlanTables
-from tussock.base.text import show_length
+from tussock.base.text import show_count, show_length
 from tussock.base.verdicts import CLEAR, FAILS, FIELD_CHECK, MEETS, NOT_APPLICABLE, NOT_CHECKED, TO_DO
 from tussock.deliver.sheets_words import is_known, read_si
 from tussock.wording.outlines import name_set_aside
@@ -71,8 +72,14 @@ def summarise(plan: PlanTables) -> list[str]:
     aside = [f"{text[0].upper()}{text[1:]}." for text in (name_set_aside(plan.patches),) if text]
     if not plan.site.rulesets:
         return ["No rule set was loaded: nothing was checked against rules, and no herbicide is planned.", *aside]
+    unspoken = not speaks_of_water(plan.site.rulesets, plan.features["water"]["kind"])
     drafts = sum(ruleset.ruleset.status == "draft" for ruleset in plan.site.rulesets)
     lines = [f"{len(table):,} pairs of unit and rule were measured. {count[MEETS]:,} of them: {MEETS}."]
+    if unspoken:
+        lines.append("No loaded rule speaks of water: no herbicide is planned.")
+    if plan.unruled is not None and len(plan.unruled):
+        near = plan.unruled["unit_id"].nunique()
+        lines.append(f"No herbicide is planned near kinds that no loaded rule names: {show_count(near, 'unit')}.")
     if count[FAILS]:
         lines.insert(0, f"{count[FAILS]:,} pairs do not meet the loaded rules. Do not approve this plan.")
     else:

@@ -6,7 +6,7 @@ import math
 from typing import Any, Final
 
 from tussock.base import columns as c
-from tussock.base.records import FeatureFilter, Setback
+from tussock.base.records import FeatureFilter, RulesetHeader, Setback
 from tussock.base.stages import PlanTables
 from tussock.base.text import show, show_length
 from tussock.base.verdicts import CLEAR, TO_DO
@@ -31,11 +31,18 @@ def list_rulesets(plan: PlanTables) -> list[dict[str, Any]]:
                 "read_by": header.read_by or "not stated",
                 "source": header.source,
                 "rules": len(ruleset.setback),
-                "listing": "what it does not list is refused" if header.listed_only else "",
+                "listing": "; ".join(_list_answers(header)),
                 "out_of_date": header.title in plan.site.options.accept_out_of_date,
             }
         )
     return rows
+
+
+def _list_answers(header: RulesetHeader) -> list[str]:
+    """Return what a set says of combinations and kinds that it has no rule for."""
+    words = ["what it does not list is refused"] if header.listed_only else []
+    words += [f"{given} is taken as {kind}" for given, kind in header.kinds.items()]
+    return words + ([f"no rule wanted for {', '.join(header.no_rule_for)}"] if header.no_rule_for else [])
 
 
 def list_rules(plan: PlanTables) -> list[dict[str, Any]]:

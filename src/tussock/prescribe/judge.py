@@ -69,6 +69,17 @@ class ReachLimit:
 
 
 @dataclass(frozen=True)
+class Unruled:
+    """A feature near a unit of a kind that no rule names, and how far the rules of its layer look out."""
+
+    layer: str
+    kind: str
+    feature: str
+    achieved_m: float
+    looks_out_m: float
+
+
+@dataclass(frozen=True)
 class Ground:
     """What the judge sees of one unit.
 
@@ -84,6 +95,7 @@ class Ground:
     bark_wet: bool
     in_force: tuple[SetbackInForce, ...]
     reach: Mapping[str, ReachLimit]
+    unruled: tuple[Unruled, ...]
     counted_with: str
     set_aside: str = ""
 
@@ -237,6 +249,23 @@ def find_forbidding(treatment: Treatment, products: list[Product], ground: Groun
         for item in ground.in_force
         if item.setback.forbids is not None and item.setback.forbids.binds(treatment.method, products)
     ]
+
+
+def check_kinds(ground: Ground, system: UnitSystem) -> list[str]:
+    """Refuse a herbicide near features of a kind that no rule names and no rule file waives."""
+    refusals = []
+    for item in ground.unruled:
+        place = f"{show_length(item.achieved_m, system)} from {item.feature}"
+        if item.kind:
+            text = f'no loaded rule names the kind "{item.kind}" ({item.layer})'
+            ways = f'a rule that names it, or in a rule file kinds = {{ "{item.kind}" = "..." }} or no_rule_for = '
+            ways += f'["{item.kind}"]'
+        else:
+            text = f"its kind is not mapped, and no loaded rule is for all of {item.layer}"
+            ways = f'its kind in the layer, or in a rule file no_rule_for = ["{item.layer}"]'
+        most = show_length(item.looks_out_m, system)
+        refusals.append(f"{place}: {text}, looked for within {most}; unlock: {ways}")
+    return refusals
 
 
 def check_setbacks(items: list[SetbackInForce], system: UnitSystem) -> list[str]:

@@ -1,24 +1,29 @@
 """In: kinds and species as mapped, and as rules and treatments name them. Out: findings where they do not meet.
 
-A setback runs from features by their kind, so a kind spelled otherwise in the layer than in the rule would lose its
-setback without a word; a species spelled otherwise in a treatment loses that treatment.
+A setback runs from features by their kind, so a kind spelled otherwise in the layer than in the rule has none; a
+species spelled otherwise in a treatment loses that treatment.
 """
 
 from __future__ import annotations
 
 import difflib
 from collections.abc import Collection
-from typing import Final
+from typing import TYPE_CHECKING, Final, Literal
 
 from tussock.base.findings import Finding
+from tussock.base.kinds import NO_RULE, RULED_LAYERS, WAIVED, RuledLayer, find_look_out_m
 from tussock.base.records import FeatureFilter
-from tussock.base.stages import LayerName, Repaired, Site
+from tussock.base.stages import Repaired, Site
+from tussock.base.text import show_length
+
+if TYPE_CHECKING:
+    import pandas as pd
 
 #: Least likeness of two spellings, 0 to 1, for one to be taken as a slip of the other: "lakes" and "lake" have 0.89.
 _LIKENESS: Final = 0.75
 
 
-def check_kinds(site: Site, repaired: Repaired) -> list[Finding]:
+def check_kinds(site: Site, repaired: Repaired, kinds: pd.DataFrame) -> list[Finding]:
     """Say which mapped kinds no loaded rule names, and which kinds of a rule look like a slip of a mapped one.
 
     Parameters
@@ -27,22 +32,26 @@ def check_kinds(site: Site, repaired: Repaired) -> list[Finding]:
         Rule sets.
     repaired
         Water and receptors with their ``kind``.
+    kinds
+        Which rule runs from which kind, columns of `base.columns.KINDS`.
 
     Returns
     -------
     list of Finding
-        A warning where the spelling of a known kind is close, so that a slip is likely, else an information.
+        A warning where herbicide is withheld near a kind or its spelling is close to that of another; an information
+        where the rule files say that no rule is wanted.
     """
-    layers: tuple[LayerName, ...] = ("water", "receptors")
     findings = []
-    for name in layers:
+    for name in RULED_LAYERS:
         layer = repaired.layers.get(name)
+        if layer is None:
+            continue
         filters = [(setback.id, setback.source_filter) for _, setback in site.setbacks()]
         own = [(rule, wanted) for rule, wanted in filters if wanted is not None and wanted.layer == name]
-        if layer is not None and own:
-            counts = {str(kind): int(count) for kind, count in layer.frame["kind"].value_counts().items() if kind}
-            told, slips = _check_features(name, own, counts)
-            findings += told + _check_rules(name, own, [kind for kind in counts if kind not in slips])
+        far = show_length(find_look_out_m(layer.frame, name, site.rulesets), site.options.units)
+        told, slips = _check_features(name, {kind for _, wanted in own for kind in wanted.kind}, kinds, far)
+        mapped = [kind for kind in sorted(set(layer.frame["kind"])) if kind and kind not in slips]
+        findings += told + _check_rules(name, own, mapped)
     return findings
 
 
@@ -74,24 +83,29 @@ def check_species(site: Site, repaired: Repaired) -> list[Finding]:
     return findings
 
 
-def _check_features(
-    name: str, rules: list[tuple[str, FeatureFilter]], counts: dict[str, int]
-) -> tuple[list[Finding], set[str]]:
+def _check_features(name: RuledLayer, named: set[str], kinds: pd.DataFrame, far: str) -> tuple[list[Finding], set[str]]:
     """Find mapped kinds that no rule of the layer names, and which of them are likely slips.
 
-    Where a rule takes every kind, only the slips are told.
+    Where rules without a kind run from them, only the slips are told.
     """
-    taken = any(not wanted.kind for _, wanted in rules)
-    named = {kind for _, wanted in rules for kind in wanted.kind}
     findings, slips = [], set()
-    for kind in sorted(set(counts) - named):
-        meant = _find_meant(kind, sorted(named))
-        if taken and not meant:
+    own = kinds[kinds["layer"] == name].drop_duplicates(["kind_given", "kind"])
+    for row in own.itertuples():
+        kind = str(row.kind)
+        meant = "" if kind in named or not kind else _find_meant(kind, sorted(named))
+        what = f"no loaded rule names this kind ({row.feature_count} mapped)"
+        slip = f'; mend the kind or the rule if "{meant}" is meant' if meant else ""
+        if row.state == NO_RULE:
+            ways = "; name it in a rule, or in a rule file under kinds or no_rule_for"
+            done = f"no herbicide is planned within {far} of those{slip or ways}"
+        elif row.state == WAIVED:
+            done = f"a rule file says that none is wanted: no setback runs from those{slip}"
+        elif meant:
+            done = f"only rules without a kind run from those{slip}"
+        else:
             continue
-        what = f"no loaded rule names this kind ({counts[kind]} mapped)"
-        done = "only rules without a kind run from those" if taken else "no setback runs from those"
-        done += f'; mend the kind or the rule if "{meant}" is meant' if meant else ""
-        findings.append(Finding("prescribe", name, f'kind "{kind}"', what, done, "warning" if meant else "info"))
+        level: Literal["info", "warning"] = "info" if row.state == WAIVED and not meant else "warning"
+        findings.append(Finding("prescribe", name, f'kind "{row.kind_given}"', what, done, level))
         slips |= {kind} if meant else set()
     return findings, slips
 

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 from tussock.base.columns import UnitSystem
 from tussock.base.days import Span, list_label_years
 from tussock.base.findings import Finding, findings_table
+from tussock.base.kinds import list_kinds, speaks_of_water
 from tussock.base.records import STEM_METHODS, Product, Setback, Treatment
 from tussock.base.stages import Measured, Prescribed, Repaired, Site, Zoned
 from tussock.base.text import show_dose
@@ -23,7 +24,7 @@ from tussock.prescribe.ledger import Ledger, Use, open_ledger
 from tussock.prescribe.limits import Limited, apply_limits, find_strictest, find_used_pct
 from tussock.prescribe.seasons import NamedDays, find_cut_windows, intersect_seasons
 from tussock.prescribe.stand import list_unit_stems
-from tussock.prescribe.uses import find_allowed_use
+from tussock.prescribe.uses import NO_HERBICIDE, find_allowed_use
 from tussock.trade.actives import key_active
 from tussock.wording.outlines import refuse_set_aside
 
@@ -32,6 +33,10 @@ if TYPE_CHECKING:
 
 NO_RULES = (
     "no rule set is loaded: a herbicide is not planned without setbacks; unlock: name a rule set in [catalog] rules"
+)
+NO_WATER_RULE = (
+    "no loaded rule speaks of water: a herbicide is not planned without setbacks; unlock: a rule from water, or in a "
+    'rule file no_rule_for = ["water"]'
 )
 
 
@@ -67,9 +72,10 @@ def prescribe_units(site: Site, repaired: Repaired, measured: Measured, zoned: Z
     units = zoned.units.join(pd.DataFrame(rows, index=zoned.units.index))
     judged = pd.DataFrame(options, columns=["unit_id", "treatment_id", "verdict", "reason", "reached"])
     compliance = find_compliance(site, zoned.nearness, units)
-    told = [*check_kinds(site, repaired), *check_species(site, repaired)]
+    kinds = list_kinds({str(name): layer.frame for name, layer in repaired.layers.items()}, site.rulesets)
+    told = [*check_kinds(site, repaired, kinds), *check_species(site, repaired)]
     told += find_cut_windows(site.season, site.treatments or ())
-    return Prescribed(units, judged, compliance, findings_table([*told, *desk.findings]))
+    return Prescribed(units, judged, compliance, kinds, findings_table([*told, *desk.findings]))
 
 
 class _Desk:
@@ -89,6 +95,8 @@ class _Desk:
         self.in_force = _group_setbacks(site, zoned.nearness)
         self.reach = _group_limits(zoned.reach)
         aside = zoned.patches["set_aside"]
+        self.unruled = _group_unruled(zoned.unruled)
+        self.no_rules = self._find_no_rules(repaired)
         self.counted = _find_counted(repaired, list(self.patches), set(aside.index[aside != ""]))
         self.findings: list[Finding] = []
         self._components = {item.id: _list_components(item, site.products) for item in self.treatments}
@@ -112,9 +120,16 @@ class _Desk:
             refusals += judge.check_label(treatment, component)
             refusals += judge.check_listed(treatment, component.product, self.site.rulesets)
             refusals += judge.check_person(component.product, self.site.operations)
-        if treatment.product is not None and not self.site.rulesets:
-            refusals.append(NO_RULES)
+        if treatment.product is not None and self.no_rules:
+            refusals.append(self.no_rules)
         return refusals
+
+    def _find_no_rules(self, repaired: Repaired) -> str:
+        """Return why no herbicide is planned at all; an empty text where the rules speak of water."""
+        if not self.site.rulesets:
+            return NO_RULES
+        spoken = speaks_of_water(self.site.rulesets, repaired.layers["water"].frame["kind"])
+        return "" if spoken else NO_WATER_RULE
 
     def prescribe(self, unit_id: str, unit: Mapping[str, Any]) -> tuple[dict[str, Any], list[tuple[str, ...]]]:
         """Return the columns that a unit gains, and one option row for each treatment."""
@@ -146,6 +161,7 @@ class _Desk:
             bark_wet=bool(patch.get("bark_wet", False)),
             in_force=self.in_force.get(unit_id, ()),
             reach=self.reach.get(unit_id, {}),
+            unruled=self.unruled.get(unit_id, ()),
             counted_with=counted,
             set_aside=unit["set_aside"],
         )
@@ -162,6 +178,8 @@ class _Desk:
             refusals.insert(0, refuse_set_aside(ground.set_aside))
         if ground.counted_with:
             refusals.append(f"shared ground: treated and counted once, with patch {ground.counted_with}")
+        if products:
+            refusals += judge.check_kinds(ground, self.system)
         refusals += judge.check_place(treatment, products, ground)
         refusals += judge.check_stems(treatment, stand, self.system)
         windows = list(self._own_days[treatment.id])
@@ -283,9 +301,9 @@ class _Desk:
         return stand.stems_per_ha * chosen.stem_share if by_stem else 0.0
 
     def _find_use(self, ground: judge.Ground) -> str:
-        key = (ground.in_water, tuple(item.setback.id for item in ground.in_force))
+        key = (ground.in_water, bool(ground.unruled), tuple(item.setback.id for item in ground.in_force))
         if key not in self._uses:
-            self._uses[key] = find_allowed_use(self.site, ground)
+            self._uses[key] = NO_HERBICIDE if self.no_rules else find_allowed_use(self.site, ground)
         return self._uses[key]
 
 
@@ -315,6 +333,15 @@ def _group_setbacks(site: Site, nearness: pd.DataFrame) -> dict[str, tuple[judge
     for row in nearness.loc[nearness["in_force"].astype(bool), needed].itertuples():
         ruleset, setback = rules[str(row.setback_id)]
         item = judge.SetbackInForce(setback, ruleset, str(row.feature), float(row.achieved_m), float(row.required_m))
+        grouped.setdefault(str(row.unit_id), []).append(item)
+    return {unit_id: tuple(items) for unit_id, items in grouped.items()}
+
+
+def _group_unruled(table: pd.DataFrame) -> dict[str, tuple[judge.Unruled, ...]]:
+    grouped: dict[str, list[judge.Unruled]] = {}
+    row: Any
+    for row in table.itertuples():
+        item = judge.Unruled(row.layer, row.kind, row.feature, float(row.achieved_m), float(row.looks_out_m))
         grouped.setdefault(str(row.unit_id), []).append(item)
     return {unit_id: tuple(items) for unit_id, items in grouped.items()}
 

@@ -27,11 +27,15 @@ def find_allowed_use(site: Site, ground: Ground) -> str:
     ground
         Setbacks in force. Those of a season do not count: they close dates, not the unit.
 
+        Near a kind that no rule names nothing is open.
+
     Returns
     -------
     str
         `NO_HERBICIDE`, `HAND_ONLY`, `AQUATIC_ONLY` or `OPEN`.
     """
+    if ground.unruled:
+        return NO_HERBICIDE
     forbids = [
         item.setback.forbids
         for item in ground.in_force

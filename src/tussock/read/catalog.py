@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import Any, Final
 
 from tussock.base.errors import Fault, InputError, MissingInputError, QuantityError
+from tussock.base.kinds import find_kind_faults
 from tussock.base.records import Operations, Product, Record, Ruleset, Treatment
 from tussock.base.stages import Document
 from tussock.read.keys import build_record, find_line, read_toml
@@ -33,7 +34,7 @@ def read_rulesets(names: Sequence[str], folder: Path) -> tuple[list[Ruleset], li
     Raises
     ------
     InputError
-        A file is missing or wrong, or two setbacks have one id.
+        A file is missing or wrong, two setbacks have one id, or kinds are taken as others in two ways.
     """
     sets, documents = [], []
     for name in names:
@@ -48,6 +49,9 @@ def read_rulesets(names: Sequence[str], folder: Path) -> tuple[list[Ruleset], li
         documents.append(_document("rules", name, text, data))
     places = zip(sets, documents, strict=True)
     _check_unique([(setback.id, document.name) for item, document in places for setback in item.setback], "setback")
+    faults = [Fault(documents[place].name, "kinds", found, need) for place, found, need in find_kind_faults(sets)]
+    if faults:
+        raise InputError(faults)
     return sets, documents
 
 

@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from tussock.base.errors import Fault, InputError
 from tussock.base.findings import Finding, findings_table
 from tussock.base.geodesy import find_area_m2, unwrap_longitudes
+from tussock.base.kinds import map_kinds
 from tussock.base.simple import describe_parts, find_odd, list_parts, split_by_dimension
 from tussock.base.spikes import drop_spikes
 from tussock.base.stages import Layer, LayerName, Repaired, Site
@@ -84,10 +85,11 @@ def _set_values(site: Site, layer: Layer, frame: gpd.GeoDataFrame) -> tuple[Any,
     if layer.name == "infestations":
         return values.set_patch_values(layer, frame, site.options)
     if layer.name == "water":
-        return values.set_water_values(layer, frame)
+        return values.set_water_values(layer, frame, map_kinds(site.rulesets))
     if layer.name == "history":
         return values.set_history_values(layer, frame, dict(site.products), site.season)
-    return values.set_receptor_values(layer, frame)
+    kinds = map_kinds(site.rulesets) if layer.name == "receptors" else {}
+    return values.set_receptor_values(layer, frame, kinds)
 
 
 def split_collections(layer: Layer) -> tuple[Layer, list[Fault], list[Finding]]:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 import re
+from collections.abc import Mapping
 from typing import TYPE_CHECKING, get_args
 
 import numpy as np
@@ -173,7 +174,29 @@ def _set_cover(
     frame["cover_note"] = [entry.note for entry in entries]
 
 
-def set_water_values(layer: Layer, frame: gpd.GeoDataFrame) -> tuple[gpd.GeoDataFrame, list[Fault], list[Finding]]:
+def _set_kinds(frame: gpd.GeoDataFrame, kinds: Mapping[str, str], fallback: str) -> None:
+    """Set kind, taken as the rule files say, and label; codes of a numeric column are written without a point."""
+    given = [word.casefold() for word in _read_kinds(frame)]
+    frame["kind"] = given
+    frame["label"] = _labels(frame, fallback)
+    if kinds:
+        frame["kind"] = [kinds.get(kind, kind) for kind in given]
+        frame["kind_given"] = given
+
+
+def _read_kinds(frame: gpd.GeoDataFrame) -> list[str]:
+    """Return kinds as words; a table with gaps holds a code such as 460 as 460.0."""
+    words = read_words(frame, "kind")
+    values = frame["kind"] if "kind" in frame.columns else words
+    return [
+        str(int(value)) if isinstance(value, float) and value.is_integer() else word
+        for word, value in zip(words, values, strict=True)
+    ]
+
+
+def set_water_values(
+    layer: Layer, frame: gpd.GeoDataFrame, kinds: Mapping[str, str]
+) -> tuple[gpd.GeoDataFrame, list[Fault], list[Finding]]:
     """Give water its kind, state and width; an unknown state is wet, an unknown width of a line a default.
 
     A width of 0 is not known either: tables write 0 where nothing was measured. The site file can say that it is real.
@@ -183,8 +206,8 @@ def set_water_values(layer: Layer, frame: gpd.GeoDataFrame) -> tuple[gpd.GeoData
     findings: list[Finding] = []
     frame = frame.copy()
     rows = [f"row {row + 1}" for row in frame.index]
-    frame["kind"] = [word.casefold() for word in read_words(frame, "kind")]
-    frame["label"] = _labels(frame, "water")
+    _set_kinds(frame, kinds, "water")
+    given = frame["kind_given"] if kinds else frame["kind"]
     states = [word.casefold() for word in read_words(frame, "state")]
     unknown = [frame["label"].iloc[place] for place, state in enumerate(states) if state not in ("wet", "dry")]
     if unknown:
@@ -201,7 +224,8 @@ def set_water_values(layer: Layer, frame: gpd.GeoDataFrame) -> tuple[gpd.GeoData
     assumed = is_line & np.isnan(width)
     for place in np.flatnonzero(assumed).tolist():
         kind = frame["kind"].iloc[place]
-        default = layer.default_width_m.get(kind, methods.default_width_m(kind))
+        default = layer.default_width_m.get(given.iloc[place], layer.default_width_m.get(kind))
+        default = methods.default_width_m(kind) if default is None else default
         if default is None:
             example = f'[layers.water] default_width = {{ {kind or "stream"} = "10 ft" }}'
             need = f"give it a width_ft, or a default for its kind: {example}"
@@ -239,12 +263,13 @@ def _read_answers(frame: pd.DataFrame, name: str, where: str, rows: list[str], f
     return [words.get(word, "") for word in read]
 
 
-def set_receptor_values(layer: Layer, frame: gpd.GeoDataFrame) -> tuple[gpd.GeoDataFrame, list[Fault], list[Finding]]:
+def set_receptor_values(
+    layer: Layer, frame: gpd.GeoDataFrame, kinds: Mapping[str, str]
+) -> tuple[gpd.GeoDataFrame, list[Fault], list[Finding]]:
     """Give receptors and access features their kind and label; say which access opens no ground."""
     frame = frame.copy()
-    frame["kind"] = [word.casefold() for word in read_words(frame, "kind")]
     frame["name"] = read_words(frame, "name")
-    frame["label"] = _labels(frame, layer.name)
+    _set_kinds(frame, kinds, layer.name)
     return frame, [], _list_silent_access(frame) if layer.name == "access" else []
 
 

@@ -13,6 +13,7 @@ from tussock.review import (
     doses,
     efforts,
     ground,
+    kinds,
     labels,
     limits,
     origins,
@@ -160,6 +161,14 @@ CHECKLIST: Final[tuple[Check, ...]] = (
         _RULES,
         _RULED,
         setbacks.check_forbidden,
+    ),
+    Check(
+        "kinds",
+        "no herbicide where no rule speaks",
+        "none near a kind of water or receptor that no rule names, none where no rule speaks of water",
+        _RULES,
+        (*_RULED, "plan.gpkg, options"),
+        kinds.check_kinds,
     ),
     Check(
         "compliance",

@@ -22,7 +22,7 @@ LAYERS: Final = ("patches", "units", "setback_zones", "water")
 MORE_LAYERS: Final = ("receptors", "access", "history", "overlaps")
 #: Tables of plan.gpkg without geometry that every plan has, and those that it has where there is something in them.
 TABLES: Final = ("options", "compliance", "season")
-MORE_TABLES: Final = ("unit_hours", "unit_windows", "stems", "permits", "findings", "about")
+MORE_TABLES: Final = ("unit_hours", "unit_windows", "stems", "kinds", "unruled", "permits", "findings", "about")
 #: CSV files, and the table that each repeats.
 CSV_FILES: Final[Mapping[str, str]] = {
     "patch_budget.csv": "patches",

@@ -60,6 +60,7 @@ def check_layers(evidence: Evidence, site_path: Path, *, allow_outside: bool = F
     except (OSError, ValueError):
         return []  # told by the check of the hashes
     specs = content.get("layers")
+    taken = {given: kind for item in evidence.catalog.rulesets for given, kind in item.ruleset.kinds.items()}
     rows: list[Row] = []
     for role, name in _LAYERS.items():
         spec = specs.get(role) if isinstance(specs, Mapping) else None
@@ -75,7 +76,7 @@ def check_layers(evidence: Evidence, site_path: Path, *, allow_outside: bool = F
             rows.append(warning(str(spec.get("path")), f"not compared: {why}", "", note))
             continue
         drawn = _part_kinds(drawn, ground_only=role == "infestations")
-        rows += _compare_ground(name, drawn, delivered) + _compare_words(role, spec, drawn, delivered)
+        rows += _compare_ground(name, drawn, delivered) + _compare_words(role, spec, drawn, delivered, taken)
     return [*rows, info("plan.gpkg", "patches, water and receptors against the files of the site")]
 
 
@@ -203,9 +204,16 @@ def _list_edges(shapes: GeometryArray) -> GeometryArray:
 
 
 def _compare_words(
-    role: str, spec: Mapping[str, Any], drawn: gpd.GeoDataFrame, delivered: gpd.GeoDataFrame
+    role: str,
+    spec: Mapping[str, Any],
+    drawn: gpd.GeoDataFrame,
+    delivered: gpd.GeoDataFrame,
+    taken: Mapping[str, str],
 ) -> list[Row]:
-    """Find words and widths that the plan has otherwise than the file, row by row where it has as many rows."""
+    """Find words and widths that the plan has otherwise than the file, row by row where it has as many rows.
+
+    A kind that the rule files take as another stands as that in the plan.
+    """
     mapped = spec.get("columns")
     mapped = mapped if isinstance(mapped, Mapping) else {}
     known = {str(column).casefold(): column for column in drawn.columns}
@@ -220,6 +228,7 @@ def _compare_words(
         if theirs not in drawn.columns or column not in delivered.columns:
             continue
         one, two = (_to_words(frame[name]) for frame, name in ((drawn, theirs), (delivered, column)))
+        one = [taken.get(word, word) for word in one] if column == "kind" else one
         free = _OPEN + (zero if column.startswith("width") else ())
         changed = np.array([a not in free and a != b for a, b in zip(one, two, strict=True)], dtype=bool)
         if column.startswith("width"):
@@ -240,7 +249,7 @@ def _to_words(values: Any) -> list[str]:
         if missing:
             words.append("")
         elif isinstance(value, int | float):
-            words.append(f"{value:.6g}")
+            words.append(str(int(value)) if float(value).is_integer() else f"{value:.6g}")
         else:
             words.append(" ".join(str(value).split()).casefold())
     return words

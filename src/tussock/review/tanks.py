@@ -7,6 +7,7 @@ from numpy.typing import NDArray
 
 from tussock.base.records import DELIVERY, Combination, Product, Setback, Treatment
 from tussock.review.evidence import Evidence
+from tussock.review.kinds import speaks_of_water
 
 BoolArray = NDArray[np.bool_]
 
@@ -128,4 +129,6 @@ def find_standing_faults(evidence: Evidence, treatment: Treatment) -> list[str]:
             faults.append(f"{product.id} is for restricted use, and nobody in the crew is licensed")
     if treatment.product is not None and not evidence.catalog.rulesets:
         faults.append("no rule set is loaded")
+    elif treatment.product is not None and not speaks_of_water(evidence):
+        faults.append("no loaded rule speaks of water")
     return faults

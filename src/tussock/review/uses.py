@@ -11,6 +11,7 @@ from tussock.base.records import DELIVERY, Product
 from tussock.base.verdicts import WITHIN_ERROR
 from tussock.review.columns import find_places
 from tussock.review.evidence import Evidence
+from tussock.review.kinds import find_unruled, speaks_of_water
 from tussock.review.rows import Row, info, pick_rows, violation
 from tussock.review.tanks import find_unlisted, means_work
 
@@ -32,8 +33,11 @@ def check_uses(evidence: Evidence) -> list[Row]:
     dry, wet = find_classes(evidence)
     found = units["allowed_use"].to_numpy(dtype=object)
     touching = _find_touching(evidence)
+    sure, maybe = find_unruled(evidence)
+    closed = sure | (not speaks_of_water(evidence))
+    dry, wet = np.where(closed, NO_HERBICIDE, dry), np.where(closed, NO_HERBICIDE, wet)
     rows += pick_rows(
-        (found != dry) & ~(touching & (found == wet)),
+        (found != dry) & ~(touching & (found == wet)) & ~(maybe & (found == NO_HERBICIDE)),
         lambda k: violation(
             f"unit {ids[k]}, allowed_use", str(found[k]), str(dry[k]), "by the setbacks in force on it"
         ),

@@ -90,7 +90,9 @@ class _Search:
     def __init__(self, whole: Part, layer: str) -> None:
         frame: gpd.GeoDataFrame = getattr(whole.cell, layer)
         self.geometry = np.asarray(frame.geometry.array, dtype=object)
-        self.reach_m = find_most_reach_m(whole.cell, whole.setbacks, whole.accuracy_m, layer)
+        self.reach_m = find_most_reach_m(
+            whole.cell, whole.setbacks, whole.accuracy_m, layer, whole.look_out_m.get(layer, 0.0)
+        )
         if layer == "water":
             reaches = [reaching.find_way(item).reach_m for item in whole.treatments]
             self.reach_m = max(self.reach_m, 2 * max(reaches, default=0.0) + _MARGIN_M)

@@ -12,6 +12,7 @@ import numpy as np
 
 from tussock.base.errors import Fault, InputError
 from tussock.base.findings import Finding, findings_table
+from tussock.base.kinds import RULED_LAYERS, find_look_out_m, speaks_of_water
 from tussock.base.stages import Cell, Measured, Repaired, Site, Zoned
 from tussock.wording.outlines import DRAW_ANEW, describe_set_aside
 from tussock.zone.cluster import run_on_dask
@@ -79,7 +80,8 @@ def zone_patches(
     wholes = [_make_whole(site, repaired, measured, cell) for cell in measured.cells]
     made = [Groups(whole.cell.most_scale) for whole in wholes]
     bound = [bind_part(whole, groups) for whole, groups in zip(wholes, made, strict=True)]
-    units, patches, nearness, reach = _join(_run(wholes, made, size, scheduler, tell), measured, len(site.setbacks()))
+    units, patches, tables = _join(_run(wholes, made, size, scheduler, tell), measured, len(site.setbacks()))
+    nearness, reach, unruled = tables
     zones, drawing = draw_setback_zones(site, list(zip(bound, wholes, strict=True)))
     told = [*_describe_rules(site, repaired, bound), *_describe_aside(patches["set_aside"]), *drawing]
     return Zoned(
@@ -89,6 +91,7 @@ def zone_patches(
         reach=reach,
         zones=zones,
         shared=find_shared_units(units, repaired.overlaps, site.options.sliver_area_m2),
+        unruled=unruled,
         findings=findings_table(told),
     )
 
@@ -114,6 +117,10 @@ def _make_whole(site: Site, repaired: Repaired, measured: Measured, cell: Cell) 
         overlaps=tuple(pair for pair in pairs if pair[0] in own or pair[1] in own),
         sliver_area_m2=site.options.sliver_area_m2,
         every_row=len(measured.patches) * len(site.setbacks()) <= MOST_ROWS,
+        rulesets=site.rulesets,
+        look_out_m={
+            name: find_look_out_m(layers[name].frame, name, site.rulesets) for name in RULED_LAYERS if name in layers
+        },
     )
 
 
@@ -139,8 +146,8 @@ def _run(
 
 def _join(
     results: Iterator[PartUnits], measured: Measured, rules: int
-) -> tuple[gpd.GeoDataFrame, gpd.GeoDataFrame, pd.DataFrame, pd.DataFrame]:
-    """Put parts together: units and patches in the order of the patches, nearness and reach in that of the units."""
+) -> tuple[gpd.GeoDataFrame, gpd.GeoDataFrame, list[pd.DataFrame]]:
+    """Put parts together: units and patches in the order of the patches, what was measured in that of the units."""
     import geopandas as gpd
     import pandas as pd
 
@@ -153,8 +160,9 @@ def _join(
     if len(units) * rules > MOST_ROWS:
         nearness = nearness.iloc[choose_rows(nearness)]
     reach = pd.concat([part.reach for part in parts], ignore_index=True)
-    tables = [_sort_by_unit(table, units.index) for table in (nearness, reach)]
-    return gpd.GeoDataFrame(units, crs=crs), gpd.GeoDataFrame(patches, crs=crs), tables[0], tables[1]
+    unruled = pd.concat([part.unruled for part in parts], ignore_index=True)
+    tables = [_sort_by_unit(table, units.index) for table in (nearness, reach, unruled)]
+    return gpd.GeoDataFrame(units, crs=crs), gpd.GeoDataFrame(patches, crs=crs), tables
 
 
 def _sort_by_unit(table: pd.DataFrame, order: pd.Index[str]) -> pd.DataFrame:
@@ -186,9 +194,10 @@ def _describe_rules(site: Site, repaired: Repaired, bound: list[list[BoundRule]]
             what = f'the rule runs from "{setback.datum}", the layer {layer.name} shows "{layer.datum}"'
             done = "measured from the mapped line; check in the field"
             findings.append(Finding("zone", "rules", setback.id, what, done))
-    if not site.setbacks():
+    if not speaks_of_water(site.rulesets, repaired.layers["water"].frame["kind"]):
         done = "no herbicide is planned: a plan without setbacks cannot be checked"
-        findings.append(Finding("zone", "rules", "catalog.rules", "no rule is loaded", done))
+        what = "no loaded rule speaks of water" if site.setbacks() else "no rule is loaded"
+        findings.append(Finding("zone", "rules", "catalog.rules", what, done))
     return findings
 
 

@@ -124,11 +124,18 @@ def bind_rules(
 
 
 def find_most_reach_m(
-    cell: Cell, setbacks: Sequence[tuple[Ruleset, Setback]], accuracy_m: dict[str, float], layer: str
+    cell: Cell,
+    setbacks: Sequence[tuple[Ruleset, Setback]],
+    accuracy_m: dict[str, float],
+    layer: str,
+    least_m: float = 0.0,
 ) -> float:
-    """Return how far any rule can reach from the core of a feature of a layer [m], never less than it does."""
+    """Return how far any rule can reach from the core of a feature of a layer [m], never less than it does.
+
+    A feature that no rule names is looked for as far as ``least_m``.
+    """
     frame = cell.water if layer == "water" else cell.receptors
-    most = 0.0
+    most = least_m
     for _, setback in setbacks:
         wanted = setback.source_filter
         if wanted is None or wanted.layer != layer or setback.distance == "anywhere":

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections import defaultdict
+from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Any, Final, Literal, TypeAlias
 
@@ -19,6 +20,7 @@ from tussock.zone.nearness import Measures, find_ground_on, find_nearness
 from tussock.zone.outlines import drop_piece_spikes, join_faces, mend_outlines
 from tussock.zone.rules import BoundRule, bind_rules
 from tussock.zone.settling import Cut, Settled, settle
+from tussock.zone.unruled import find_unruled
 
 if TYPE_CHECKING:
     import geopandas as gpd
@@ -53,6 +55,8 @@ class Part:
         Pairs of patches on one ground, one of them here.
     every_row
         Whether all rows of the nearness table are kept.
+    rulesets, look_out_m
+        Rule sets, and how far features of each layer that none of them names are looked for [m].
     """
 
     cell: Cell
@@ -65,16 +69,19 @@ class Part:
     overlaps: tuple[tuple[str, str], ...]
     sliver_area_m2: float
     every_row: bool
+    rulesets: tuple[Ruleset, ...] = ()
+    look_out_m: Mapping[str, float] = field(default_factory=dict)
 
 
 @dataclass(frozen=True)
 class PartUnits:
-    """Units, patches, nearness and reach of one part."""
+    """Units, patches, nearness, reach, and kinds without a rule near the units, of one part."""
 
     units: gpd.GeoDataFrame
     patches: gpd.GeoDataFrame
     nearness: pd.DataFrame
     reach: pd.DataFrame
+    unruled: pd.DataFrame
 
 
 def bind_part(part: Part, groups: Groups) -> list[BoundRule]:
@@ -110,7 +117,8 @@ def zone_part(part: Part, groups: Groups | None = None) -> PartUnits:
     nearness = find_nearness(rules, settled.measures, list(units.index), settled.in_force, every=part.every_row)
     _measure_units(cell, units, settled.measures, groups)
     limits = _list_limits(part, settled.pieces, others, reach, list(units.index))
-    return PartUnits(units, _measure_patches(part, settled, groups), nearness, limits)
+    unruled = find_unruled(cell, part.rulesets, part.look_out_m, part.accuracy_m, settled.measures, units, groups)
+    return PartUnits(units, _measure_patches(part, settled, groups), nearness, limits, unruled)
 
 
 def _find_zones(rules: list[BoundRule]) -> tuple[list[ZoneSpec], NDArray[np.intp]]:

@@ -7,6 +7,7 @@ columns (`area_m2`); at the door `present` renames and scales them (`area_acre` 
 from tussock.base.columns.forms import PROPOSAL, RECORD
 from tussock.base.columns.plan import (
     COMPLIANCE,
+    KINDS,
     OPTIONS,
     PATCH_WORK,
     PATCHES,
@@ -16,6 +17,7 @@ from tussock.base.columns.plan import (
     SETBACK_ZONES,
     STEMS,
     UNITS,
+    UNRULED,
 )
 from tussock.base.columns.schema import (
     AREA,
@@ -45,6 +47,7 @@ __all__ = [
     "DIAMETER",
     "DOSE",
     "HOURS",
+    "KINDS",
     "LENGTH",
     "LIQUID",
     "MASS",
@@ -63,6 +66,7 @@ __all__ = [
     "STEMS",
     "UNITS",
     "UNIT_HOURS",
+    "UNRULED",
     "WORK",
     "Column",
     "Quantity",

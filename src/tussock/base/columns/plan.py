@@ -149,6 +149,33 @@ COMPLIANCE: Final[Schema] = (
     Column("source", "text", "document, year, table"),
 )
 
+#: One row for each kind of water and receptor and each rule that runs from it; a kind without any has one row.
+KINDS: Final[Schema] = (
+    Column("layer", "text", "water or receptors"),
+    Column("kind_given", "text", "kind as the mapper gave it; blank where none is mapped"),
+    Column("kind", "text", "kind that it is taken as by the rule files"),
+    Column("feature_count", "count", "features of that kind"),
+    Column("unnamed_count", "count", "those that no rule names and no rule file waives: no herbicide near them"),
+    Column("state", "text", "a rule, no rule wanted, or no rule"),
+    Column("setback_id", "text", "rule that runs from them; blank where there is none"),
+    Column("ruleset", "text", "title of the rule set that the rule stands in"),
+    Column("effect", "text", "forbids, permit, notify or no_mixing"),
+    Column("named_by", "text", "its kind, where the rule names it; every kind, where it names none"),
+    Column("named_count", "count", "features of that kind that the rule runs from, whatever their state"),
+)
+
+#: One row for each unit and kind without a rule near it.
+UNRULED: Final[Schema] = (
+    Column("unit_id", "text", "treatment unit"),
+    Column("patch_id", "text", "patch that the unit is a piece of"),
+    Column("layer", "text", "water or receptors"),
+    Column("kind", "text", "kind that no loaded rule names; blank where none is mapped"),
+    Column("feature", "text", "nearest feature of that kind"),
+    Column("achieved", "number", "shortest distance from the unit to the feature, geodesic", LENGTH),
+    Column("looks_out", "number", "how far the rules of the layer look out", LENGTH),
+    Column("error", "number", "positional error of both, added", LENGTH),
+)
+
 SETBACK_ZONES: Final[Schema] = (
     Column("setback_id", "text", "rule"),
     Column("ruleset", "text", "title of the rule set"),
@@ -209,4 +236,6 @@ SCHEMAS: Final[dict[str, Schema]] = {
     "unit_windows": UNIT_WINDOWS,
     "stems": STEMS,
     "permits": PERMITS,
+    "kinds": KINDS,
+    "unruled": UNRULED,
 }

@@ -12,7 +12,19 @@ from tussock.base import units as u
 from tussock.base.days import SeasonWindow
 from tussock.base.errors import QuantityError
 from tussock.base.records.products import Product
-from tussock.base.records.words import DELIVERY, Delivery, Form, LowerWords, MethodName, Record, Text, Words, _as_tuple
+from tussock.base.records.words import (
+    DELIVERY,
+    Delivery,
+    Form,
+    KindPairs,
+    KindWords,
+    LowerWords,
+    MethodName,
+    Record,
+    Text,
+    Words,
+    _as_tuple,
+)
 
 #: Keys of a combination that only a product can match.
 _PRODUCT_KEYS: Final = ("active", "form", "aquatic_label", "soil_active")
@@ -25,7 +37,7 @@ class FeatureFilter(Record):
     """
 
     layer: Literal["water", "receptors"]
-    kind: LowerWords = ()
+    kind: KindWords = ()
     state: Literal["wet", "dry"] | None = None
     name: Words = ()
 
@@ -79,6 +91,12 @@ class Combination(Record):
             found = f'method "{lost[0]}", which is of delivery "{DELIVERY[lost[0]]}", with another delivery'
             raise QuantityError(f"{found}; leave out one of the two keys")
         return self
+
+    @property
+    def with_herbicide(self) -> bool:
+        """Whether it can mean work with a herbicide."""
+        ways = [DELIVERY[name] for name in self.method] or list(self.delivery)
+        return not ways or any(delivery != "none" for delivery in ways)
 
     @property
     def without_herbicide(self) -> bool:
@@ -221,6 +239,15 @@ class RulesetHeader(Record):
     read_by: str = ""
     status: Literal["checked", "draft"] = "draft"
     listed_only: bool = False
+    kinds: KindPairs = Field(default_factory=dict)
+    no_rule_for: KindWords = ()
+
+    @model_validator(mode="after")
+    def _other_kinds(self) -> Self:
+        same = [given for given, kind in self.kinds.items() if given == kind]
+        if same:
+            raise QuantityError(f'kinds takes "{same[0]}" as itself; leave it out')
+        return self
 
     @model_validator(mode="after")
     def _runs_forward(self) -> Self:
@@ -230,11 +257,21 @@ class RulesetHeader(Record):
 
 
 class Ruleset(Record):
-    """A rule set as its file gives it."""
+    """A rule set as its file gives it. ``kinds`` and ``no_rule_for`` may also stand before ``[ruleset]``."""
 
     ruleset: RulesetHeader
     setback: tuple[Setback, ...] = ()
     listed: tuple[ListedRow, ...] = ()
+
+    @model_validator(mode="before")
+    @classmethod
+    def _head(cls, data: Any) -> Any:
+        """Take what stands before the first table into the head of the set."""
+        if not isinstance(data, dict) or not isinstance(data.get("ruleset"), dict):
+            return data
+        early = {key: data[key] for key in ("kinds", "no_rule_for") if key in data and key not in data["ruleset"]}
+        kept = {key: value for key, value in data.items() if key not in early}
+        return {**kept, "ruleset": {**data["ruleset"], **early}}
 
     @property
     def title(self) -> str:

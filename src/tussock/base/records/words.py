@@ -63,6 +63,31 @@ Words = Annotated[tuple[Text, ...], BeforeValidator(_as_tuple)]
 LowerWords = Annotated[tuple[Text, ...], BeforeValidator(_as_tuple), AfterValidator(_lowered)]
 
 
+def _as_kinds(value: Any) -> Any:
+    """Return kinds as texts: a code such as 460 may be a number in a file."""
+    return tuple(_as_kind(item) for item in _as_tuple(value))
+
+
+def _as_kind(value: Any) -> Any:
+    return str(value) if isinstance(value, int) and not isinstance(value, bool) else value
+
+
+def _as_kind_pairs(value: Any) -> Any:
+    if not isinstance(value, dict):
+        return value
+    pairs = {_as_kind(given): _as_kind(kind) for given, kind in value.items()}
+    return {
+        given.casefold().strip() if isinstance(given, str) else given: (
+            kind.casefold().strip() if isinstance(kind, str) else kind
+        )
+        for given, kind in pairs.items()
+    }
+
+
+KindWords = Annotated[tuple[Text, ...], BeforeValidator(_as_kinds), AfterValidator(_lowered)]
+KindPairs = Annotated[dict[Text, Text], BeforeValidator(_as_kind_pairs)]
+
+
 class Record(BaseModel):
     """A frozen record that refuses unknown keys."""
 
