@@ -60,6 +60,7 @@ def plan_of_nothing(small_plan: Plan) -> Plan:
         product_budget=small_plan.product_budget.iloc[:0],
         findings=small_plan.findings.iloc[:0],
         setback_zones=small_plan.setback_zones.iloc[:0],
+        relations={name: table.iloc[:0] for name, table in small_plan.relations.items()},
         site=replace(small_plan.site, rulesets=()),
     )
 

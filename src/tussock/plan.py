@@ -379,6 +379,7 @@ def _gather(
         stems=showing.list_stems(repaired, system),
         kinds=c.present(prescribed.kinds, c.KINDS, system),
         unruled=c.present(zoned.unruled, c.UNRULED, system),
+        relations=showing.list_relations(repaired, zoned, prescribed, system),
     )
     return plan if site.approval is None else _mark(plan, site.approval)
 

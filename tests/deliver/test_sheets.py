@@ -44,7 +44,7 @@ from tussock.deliver.sheets_ground import (
 from tussock.deliver.sheets_ink import Ink
 from tussock.deliver.sheets_map import _draw_dimensions
 from tussock.deliver.sheets_text import clean_text, shape_arabic, turn_line
-from tussock.deliver.sheets_words import Recipe, find_capacity_l, list_loads, read_recipe, show_volume
+from tussock.deliver.sheets_words import Recipe, find_capacity_l, list_loads, list_partners, read_recipe, show_volume
 from tussock.plan import Plan
 from tussock.trade.methods import METHODS
 
@@ -551,23 +551,24 @@ def test_tank_mix_and_weakened_mix_follow_the_plan_and_not_the_treatment():
             "tank_mix": [{"product": "q (new)", "concentration": "0.5 %"}],
         }
     )
-    row = {"concentration_pct": 1.5, "tank_mix": "q (new): 1.353 fl oz (0.4 %)"}
-    (load,) = list_loads(10.0, None, read_recipe(row, treatment))
+    row = {"concentration_pct": 1.5}
+    (load,) = list_loads(10.0, None, read_recipe(row, treatment, {"q (new)": 0.004}))
     assert (load.mix.product_l, load.partners_l[0]) == pytest.approx((0.150, 0.040))
     assert load.mix.carrier_l == pytest.approx(10 - 0.190)
-    unsaid = read_recipe({"concentration_pct": 1.5, "tank_mix": ""}, treatment)
+    unsaid = read_recipe(row, treatment, {})
     assert list_loads(10.0, None, unsaid) == []  # a share that the plan does not state is never guessed
 
 
 def test_loads_add_up_to_the_plan(sample_plan):
     treatments = {item.id: item for item in sample_plan.site.treatments}
-    checked = 0
+    partners, checked = list_partners(sample_plan), 0
     for row in sample_plan.units.drop(columns="geometry").to_dict("records"):
         treatment = treatments.get(row["treatment_id"])
         if treatment is None or not row["product_id"] or not row["spray_gal"] > 0:
             continue
         capacity_l = find_capacity_l(sample_plan.site.operations, treatment)
-        loads = list_loads(row["spray_gal"] * GALLON_L, capacity_l, read_recipe(row, treatment))
+        recipe = read_recipe(row, treatment, partners.get(row["unit_id"], {}))
+        loads = list_loads(row["spray_gal"] * GALLON_L, capacity_l, recipe)
         assert sum(item.count for item in loads) == row["loads"]
         for stem, poured in (("product", "product_l"), ("dye", "dye_l"), ("adjuvant", "adjuvant_l")):
             total_l = sum(item.count * getattr(item.mix, poured) for item in loads)

@@ -60,13 +60,46 @@ def make_delivered(
         "receptors": [{"label": f"receptor {k}"} | row for k, row in enumerate(receptors)],
     }
     frames = {name: make_frame(rows) for name, rows in named.items()}
-    empty = {name: pd.DataFrame() for name in ("options", "compliance", "season")}
+    empty = {name: pd.DataFrame() for name in ("options", "compliance", "season", "unit_checks")}
     days = [row for row in unit_rows if row.get("treatment_id")]
     empty["unit_windows"] = pd.DataFrame(
         [(row["unit_id"], row["season_from"], row["season_to"]) for row in days], columns=["unit_id", "first", "last"]
     )
+    empty |= {name: pd.DataFrame(rows) for name, rows in make_relations(unit_rows, products, treatments).items()}
     run = {"tussock": "0.1.0", "documents": documents, "inputs": [], "outputs": {}, "crs": {}}
     return Delivered(Path("memory"), run=run, layers=frames, tables=empty, csv={"product_budget.csv": pd.DataFrame()})
+
+
+def make_relations(
+    units: list[dict[str, Any]], products: list[dict[str, Any]], treatments: list[dict[str, Any]]
+) -> dict[str, list[dict[str, Any]]]:
+    """What belongs to each unit: the setbacks that its text names, and the products in its tank as its treatment says."""
+    setbacks = [
+        {"unit_id": row["unit_id"], "setback_id": name} for row in units for name in row["setbacks"].split(";") if name
+    ]
+    strengths = {item["id"]: float(item["strength"].split()[0]) for item in products}  # lb/gal
+    tanks = []
+    for row in units:
+        treatment = next((item for item in treatments if item["id"] == row.get("treatment_id")), {})
+        if "product" not in treatment or "spray_volume" not in treatment:
+            continue
+        rate = float(treatment["spray_volume"].split()[0])  # gal/acre
+        partners = [(item["product"], "partner", item["concentration"]) for item in treatment.get("tank_mix", ())]
+        for name, role, share in [(treatment["product"], "product", treatment["concentration"]), *partners]:
+            part = float(share.split()[0]) / 100
+            gallons = row.get("spray_gal", 0.0) * part
+            tanks.append(
+                {
+                    "unit_id": row["unit_id"],
+                    "product_id": name,
+                    "role": role,
+                    "share_pct": part * 100,
+                    "product_fl_oz": gallons * 128,
+                    "ae_lb": gallons * strengths[name],
+                    "ae_lb_per_acre": rate * part * strengths[name],
+                }
+            )
+    return {"unit_setbacks": setbacks, "unit_products": tanks}
 
 
 def make_frame(rows: list[dict[str, Any]]) -> gpd.GeoDataFrame:

@@ -850,7 +850,68 @@ def setback_taken_off_a_unit(delivered: Delivered) -> Delivered:
         kept = [name for name in units.loc[place, "setbacks"].split(";") if name != "water-100-aquatic"]
         units.loc[place, "setbacks"] = ";".join(kept)
 
+    name = delivered.layers["units"]["unit_id"].iloc[
+        first(delivered.layers["units"]["setbacks"].fillna("").str.contains("water-100-aquatic"))
+    ]
+    return edit_layer(
+        edit_table(
+            delivered,
+            "unit_setbacks",
+            lambda frame: frame[(frame["unit_id"] != name) | (frame["setback_id"] != "water-100-aquatic")],
+        ),
+        "units",
+        edit,
+    )
+
+
+@falsifies("setbacks")
+def setback_taken_out_of_the_words(delivered: Delivered) -> Delivered:
+    """The column for people names no setback where the table has one."""
+
+    def edit(units: gpd.GeoDataFrame) -> None:
+        units.loc[units.index[first(units["setbacks"].fillna("") != "")], "setbacks"] = ""
+
     return edit_layer(delivered, "units", edit)
+
+
+@falsifies("repeats")
+def shared_ground_forgotten(delivered: Delivered) -> Delivered:
+    """Two units of two patches on one ground are no pair any more."""
+    return edit_table(delivered, "unit_shared", lambda frame: frame.iloc[1:].reset_index(drop=True))
+
+
+@falsifies("repeats")
+def record_taken_off_a_unit(delivered: Delivered) -> Delivered:
+    """A unit forgets the earlier application on its ground."""
+    return edit_table(delivered, "unit_history", lambda frame: frame.iloc[1:].reset_index(drop=True))
+
+
+@falsifies("repeats")
+def record_laid_on_other_ground(delivered: Delivered) -> Delivered:
+    """A unit names an earlier application that lies elsewhere."""
+
+    def edit(frame: pd.DataFrame) -> pd.DataFrame:
+        names = delivered.layers["units"]["unit_id"]
+        free = names[~names.isin(frame["unit_id"])].iloc[0]
+        return pd.concat([frame, frame.iloc[:1].assign(unit_id=free)], ignore_index=True)
+
+    return edit_table(delivered, "unit_history", edit)
+
+
+@falsifies("doses")
+def share_of_a_product_lowered(delivered: Delivered) -> Delivered:
+    """A product in a tank has a lower share than its treatment."""
+
+    def edit(frame: pd.DataFrame) -> None:
+        frame.loc[frame.index[0], "share_pct"] *= 0.9
+
+    return edit_table(delivered, "unit_products", edit)
+
+
+@falsifies("doses")
+def product_taken_out_of_a_tank(delivered: Delivered) -> Delivered:
+    """A tank has no product any more."""
+    return edit_table(delivered, "unit_products", lambda frame: frame.iloc[1:].reset_index(drop=True))
 
 
 @falsifies("setbacks")
@@ -860,7 +921,10 @@ def setback_invented(delivered: Delivered) -> Delivered:
     def edit(units: gpd.GeoDataFrame) -> None:
         units.loc[units.index[0], "setbacks"] += ";river-10"
 
-    return edit_layer(delivered, "units", edit)
+    name = delivered.layers["units"]["unit_id"].iloc[0]
+    row = pd.DataFrame({"unit_id": [name], "setback_id": ["river-10"]})
+    listed = edit_table(delivered, "unit_setbacks", lambda frame: pd.concat([frame, row], ignore_index=True))
+    return edit_layer(listed, "units", edit)
 
 
 @falsifies("uses")
@@ -880,7 +944,10 @@ def field_check_erased(delivered: Delivered) -> Delivered:
     def edit(units: gpd.GeoDataFrame) -> None:
         units.loc[units.index[first(units["check_in_field"].fillna("") != "")], "check_in_field"] = ""
 
-    return edit_layer(delivered, "units", edit)
+    units = delivered.layers["units"]
+    name = units["unit_id"].iloc[first(units["check_in_field"].fillna("") != "")]
+    silent = edit_table(delivered, "unit_checks", lambda frame: frame[frame["unit_id"] != name])
+    return edit_layer(silent, "units", edit)
 
 
 # ---- patches, products, season, earlier work
@@ -1142,7 +1209,7 @@ def sheet_removed(delivered: Delivered) -> Delivered:
     return replace(delivered, sheets={name: page for name, page in delivered.sheets.items() if name != "Options"})
 
 
-@falsifies("tables")
+@falsifies("pages")
 def unit_missing_from_the_map(delivered: Delivered) -> Delivered:
     """The map leaves a unit out."""
     name = delivered.layers["units"]["unit_id"].iloc[0]

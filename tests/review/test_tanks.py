@@ -9,7 +9,6 @@ from review.small_plans import HEADER, make_delivered, make_frame
 from tussock.review.catalog import read_catalog
 from tussock.review.evidence import Evidence
 from tussock.review.folder import run_checks
-from tussock.review.partners import read_partners
 from tussock.review.uses_on_ground import Ledger
 
 PRODUCTS = [
@@ -180,13 +179,6 @@ def test_doses_of_a_tank_follow_from_the_shares():
     applied = Ledger(Evidence(delivered, read_catalog(delivered.run["documents"]))).applied
     assert applied["active"].tolist() == ["glyphosate", "triclopyr"]
     assert applied["dose"].tolist() == pytest.approx([1.6 * LB_PER_ACRE, 0.8 * LB_PER_ACRE])
-
-
-def test_partners_are_read_from_words():
-    first, second = read_partners("x, y: 3.2 fl oz (2 %); z: amount unknown (0.5 %)")
-    assert (first.product, first.share, second.product, second.share) == ("x, y", 0.02, "z", 0.005)
-    assert read_partners("x") is None
-    assert read_partners("") == []
 
 
 @pytest.mark.parametrize(("product_id", "active"), [("a", "glyphosate acid"), ("", "Glyphosate isopropylamine salt")])

@@ -10,7 +10,6 @@ from __future__ import annotations
 import hashlib
 import json
 import math
-import re
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Final, TypeAlias
@@ -33,7 +32,6 @@ Content: TypeAlias = dict[str, Any]
 DECIMALS: Final = 9
 _FIGURES: Final = 9
 _LEAST_RING: Final = 3
-_PARTNER: Final = re.compile(r"(?P<product>.+?): [^()]* \((?P<share>[0-9.eE+-]+) %\)")
 
 #: Amounts and rates of a unit: key, column, quantity.
 _NUMBERS: Final[tuple[tuple[str, str, c.Quantity | None], ...]] = (
@@ -69,6 +67,8 @@ class PlanContent:
     products: Mapping[str, Product]
     setbacks: Sequence[tuple[Ruleset, Setback]]
     system: c.UnitSystem
+    unit_setbacks: pd.DataFrame
+    unit_products: pd.DataFrame
 
 
 @dataclass(frozen=True)
@@ -189,8 +189,8 @@ def _describe_units(plan: PlanContent, datum: CRS) -> dict[str, list[tuple[str, 
     texts = {key: _texts(frame, column) for key, column in _TEXTS.items()}
     numbers = {key: _numbers(frame, *_name(stem, quantity, system)) for key, stem, quantity in _NUMBERS}
     ids, patch_ids = _texts(frame, "unit_id"), _texts(frame, "patch_id")
-    setbacks, products = _texts(frame, "setbacks"), _texts(frame, "product_id")
-    tanks = _texts(frame, "tank_mix")
+    products = _texts(frame, "product_id")
+    setbacks, tanks = _group_setbacks(plan), _group_partners(plan)
     required = _find_required(plan)
     rules = {setback.id: _describe_rule(ruleset, setback) for ruleset, setback in plan.setbacks}
     described: dict[str, list[tuple[str, Content]]] = {}
@@ -199,10 +199,10 @@ def _describe_units(plan: PlanContent, datum: CRS) -> dict[str, list[tuple[str, 
         content |= {key: values[place] for key, values in numbers.items()}
         content["outline"] = outlines[place]
         content["product"] = _describe_product(products[place], plan.products)
-        content["tank_mix"] = _describe_tank(tanks[place], plan.products)
+        content["tank_mix"] = tanks.get(unit_id, [])
         content["setbacks"] = [
             {"id": name, **rules.get(name, {}), "required_m": required.get((unit_id, name))}
-            for name in sorted(filter(None, setbacks[place].split(";")))
+            for name in sorted(setbacks.get(unit_id, ()))
         ]
         described.setdefault(patch_ids[place], []).append((unit_id, content))
     return described
@@ -265,16 +265,23 @@ def _describe_product(product_id: str, products: Mapping[str, Product]) -> Conte
     }
 
 
-def _describe_tank(text: str, products: Mapping[str, Product]) -> list[Any]:
-    """Return the other products in the tank with their share of the mix; the text itself where it cannot be read."""
-    partners: list[Any] = []
-    for part in filter(None, text.split("; ")):
-        match = _PARTNER.fullmatch(part)
-        if match is None:
-            return [text]
-        share = round_figures(float(match["share"]))
-        partners.append({"product": _describe_product(match["product"], products), "share_pct": share})
-    return partners
+def _group_setbacks(plan: PlanContent) -> dict[str, set[str]]:
+    """Return the ids of the setbacks in force, by unit."""
+    table, grouped = plan.unit_setbacks, dict[str, set[str]]()
+    for unit_id, name in zip(_texts(table, "unit_id"), _texts(table, "setback_id"), strict=True):
+        grouped.setdefault(unit_id, set()).add(name)
+    return grouped
+
+
+def _group_partners(plan: PlanContent) -> dict[str, list[Content]]:
+    """Return the other products in the tank with their share of the mix, by unit."""
+    table, grouped = plan.unit_products, dict[str, list[Content]]()
+    columns = (*(_texts(table, name) for name in ("unit_id", "product_id", "role")), _numbers(table, "share_pct", 1.0))
+    for unit_id, product_id, role, share in zip(*columns, strict=True):
+        if role == "partner":
+            partner = {"product": _describe_product(product_id, plan.products), "share_pct": share}
+            grouped.setdefault(unit_id, []).append(partner)
+    return grouped
 
 
 def describe_rulesets(rulesets: Iterable[Ruleset], contents: Iterable[Any]) -> list[Content]:

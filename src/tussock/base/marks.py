@@ -51,6 +51,8 @@ def find_content(plan: PlanTables) -> PlanContent:
         products=plan.site.products,
         setbacks=plan.site.setbacks(),
         system=plan.site.options.units,
+        unit_setbacks=plan.relations["unit_setbacks"],
+        unit_products=plan.relations["unit_products"],
     )
 
 

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 from tussock.base import columns as c
 from tussock.base.geodesy import move_geometry
-from tussock.base.stages import Repaired
+from tussock.base.stages import Prescribed, Repaired, Zoned
 from tussock.base.verdicts import WITHIN_ERROR
 
 if TYPE_CHECKING:
@@ -70,8 +70,33 @@ def _show(frame: gpd.GeoDataFrame, schema: c.Schema, system: c.UnitSystem, work:
 
 def _find_doubts(compliance: pd.DataFrame) -> pd.Series[str]:
     """Return, for each unit, the setbacks whose distance wants a check in the field."""
-    doubt = compliance[compliance["check"].astype(bool) | (compliance["distance_verdict"] == WITHIN_ERROR)]
-    return doubt.groupby("unit_id")["setback_id"].agg(lambda ids: ";".join(sorted(set(ids)))).astype(object)
+    pairs = _list_doubts(compliance)
+    return pairs.groupby("unit_id")["setback_id"].agg(lambda ids: ";".join(sorted(set(ids)))).astype(object)
+
+
+def _list_doubts(compliance: pd.DataFrame) -> pd.DataFrame:
+    doubt = compliance["check"].astype(bool) | (compliance["distance_verdict"] == WITHIN_ERROR)
+    return compliance.loc[doubt, ["unit_id", "setback_id"]]
+
+
+def list_relations(
+    repaired: Repaired, zoned: Zoned, prescribed: Prescribed, system: c.UnitSystem
+) -> dict[str, pd.DataFrame]:
+    """Return what belongs to each unit, as tables: setbacks in force, checks, records, shared ground, products."""
+    import pandas as pd
+
+    near = zoned.nearness
+    history = repaired.layers.get("history")
+    labels = {} if history is None else history.frame["label"].to_dict()
+    records = [(unit_id, labels[row]) for unit_id, rows in zoned.units["history"].items() for row in rows]
+    tables = {
+        "unit_setbacks": near.loc[near["in_force"].astype(bool), ["unit_id", "setback_id"]],
+        "unit_checks": _list_doubts(prescribed.compliance),
+        "unit_history": pd.DataFrame(records, columns=["unit_id", "record"]),
+        "unit_shared": zoned.shared,
+        "unit_products": prescribed.products,
+    }
+    return {name: c.present(table.reset_index(drop=True), c.RELATIONS[name], system) for name, table in tables.items()}
 
 
 def show_season(season: pd.DataFrame, system: c.UnitSystem) -> pd.DataFrame:

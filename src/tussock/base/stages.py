@@ -201,14 +201,16 @@ class Zoned:
 class Prescribed:
     """Units with the treatment chosen and its amounts, and every candidate's verdict. Made by ``prescribe``.
 
-    ``compliance`` has one row for each unit and setback, with SI columns of `base.columns.COMPLIANCE`; ``kinds`` one
-    for each mapped kind and rule, columns of `base.columns.KINDS`.
+    ``compliance`` has one row for each unit and setback, with SI columns of `base.columns.COMPLIANCE`; ``products`` one
+    for each product in the tank of a unit, with those of `base.columns.plan.UNIT_PRODUCTS`; ``kinds`` one for each
+    mapped kind and rule, columns of `base.columns.KINDS`.
     """
 
     units: gpd.GeoDataFrame
     options: pd.DataFrame
     compliance: pd.DataFrame
     kinds: pd.DataFrame
+    products: pd.DataFrame
     findings: pd.DataFrame
 
 
@@ -238,7 +240,8 @@ class PlanTables:
     ``overlaps`` has ``patch_a, patch_b, same_species, area_m2`` and geometry. ``work`` has the tables of
     `base.columns.WORK`: hours term by term, mixes, purchases, money, priorities, calendar, years after. ``stems`` has
     the stem table of the site with the columns of `base.columns.STEMS`, no row where the site has none. ``kinds`` tells
-    which rule runs from which kind of water and receptor, ``unruled`` the units near a kind without a rule.
+    which rule runs from which kind of water and receptor, ``unruled`` the units near a kind without a rule. ``relations``
+    has the tables of `base.columns.RELATIONS`: what belongs to a unit, one row each.
     """
 
     site: Site
@@ -257,3 +260,4 @@ class PlanTables:
     stems: pd.DataFrame | None = None
     kinds: pd.DataFrame | None = None
     unruled: pd.DataFrame | None = None
+    relations: Mapping[str, pd.DataFrame] = field(default_factory=dict)

@@ -29,6 +29,13 @@ if TYPE_CHECKING:
 _KEPT_NAMES: Final = ("fid", "ogc_fid", "geom")
 #: Type of a column by its kind; each holds missing values.
 _TYPES: Final = {"text": "str", "number": "float64", "count": "Int64", "flag": "boolean"}
+_RELATIONS: Final = {
+    "unit_setbacks": "setbacks in force on each unit",
+    "unit_checks": "setbacks of each unit whose distance wants a check in the field",
+    "unit_history": "earlier applications on the ground of each unit",
+    "unit_shared": "units of two patches on one ground",
+    "unit_products": "products in the tank of each planned unit",
+}
 _SCHEMA_EXTENSION: Final = "http://www.geopackage.org/spec130/index.html#extension_schema"
 
 
@@ -136,6 +143,7 @@ def _list_tables(plan: PlanTables) -> list[_Table]:
         )
         if frame is not None and len(frame)
     ]
+    work += [_Table(name, plan.relations[name], None, text) for name, text in _RELATIONS.items()]
     return [
         *tables,
         _Table("options", plan.options, None, "every candidate treatment on every unit, with verdict and reason"),

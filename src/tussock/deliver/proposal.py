@@ -44,7 +44,8 @@ def _describe_line(plan: PlanTables, number: int, key: tuple[str, ...], items: l
     system = plan.site.options.units
     first = items[0]
     units = [item.unit for item in items]
-    setbacks = {name for unit in units for name in str(unit["setbacks"]).split(";") if name}
+    force = plan.relations["unit_setbacks"]
+    setbacks = set(force.loc[force["unit_id"].isin([unit["unit_id"] for unit in units]), "setback_id"])
 
     def add(stem: str, quantity: c.Quantity) -> float:
         return math.fsum(_blank(unit[f"{stem}_{quantity.suffix(system)}"]) for unit in units) * quantity.size(system)

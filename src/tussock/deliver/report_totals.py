@@ -10,7 +10,7 @@ import datetime as dt
 import math
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING, Any, Final
+from typing import Any, Final
 
 import numpy as np
 
@@ -21,10 +21,6 @@ from tussock.base.records import Product
 from tussock.base.stages import PlanTables
 from tussock.base.text import show_date
 from tussock.deliver.earlier import list_counted_records, list_unit_runs
-from tussock.deliver.sheets_words import read_recipe
-
-if TYPE_CHECKING:
-    import pandas as pd
 
 _SHARE_COVERED: Final = 0.01
 _TOLERANCE: Final = 1e-9
@@ -172,25 +168,14 @@ def find_active_totals(plan: PlanTables, grounds: list[GroundTotal]) -> list[Act
 
 
 def _list_uses(plan: PlanTables) -> Iterator[_Use]:
-    """Yield each active on each planned unit, partners in the tank too."""
+    """Yield each product on each planned unit, partners in the tank too."""
     system = plan.site.options.units
-    treatments = {item.id: item for item in plan.site.treatments or ()}
-    size = c.DOSE.size(system)
-    units: pd.DataFrame = plan.units
-    for row, unit in enumerate(units.to_dict("records")):
-        product = plan.site.products.get(str(unit["product_id"]))
-        if unit["status"] != "planned" or product is None:
-            continue
-        unit_id, patch_id = str(unit["unit_id"]), str(unit["patch_id"])
-        dose = float(unit[f"ae_{c.DOSE.suffix(system)}"]) * size
-        yield _Use(row, unit_id, patch_id, product, dose)
-        treatment = treatments.get(str(unit["treatment_id"]))
-        recipe = None if treatment is None else read_recipe({str(key): value for key, value in unit.items()}, treatment)
-        for name, share in recipe.partners if recipe is not None else ():
-            partner = plan.site.products[name]
-            # the same liquid carries both: its volume for the area follows from the dose of the first product
-            liquid_l_per_ha = dose / ((recipe.product if recipe else math.nan) * product.strength_kg_per_l)
-            yield _Use(row, unit_id, patch_id, partner, liquid_l_per_ha * share * partner.strength_kg_per_l)
+    places = {str(name): row for row, name in enumerate(plan.units["unit_id"])}
+    patches = plan.units["patch_id"].astype(str).tolist()
+    table, name = plan.relations["unit_products"], f"ae_{c.DOSE.suffix(system)}"
+    for unit_id, product_id, dose in zip(table["unit_id"], table["product_id"], table[name], strict=True):
+        row, product = places[str(unit_id)], plan.site.products[str(product_id)]
+        yield _Use(row, str(unit_id), patches[row], product, float(dose) * c.DOSE.size(system))
 
 
 def _find_shared(plan: PlanTables) -> dict[int, list[int]]:

@@ -11,6 +11,7 @@ from tussock.base.columns import UnitSystem
 from tussock.base.records import Ruleset, Setback, Treatment
 from tussock.base.stages import PlanTables
 from tussock.deliver.sheets_ground import SiteMap
+from tussock.deliver.sheets_words import Recipe, list_partners, read_recipe
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -47,6 +48,20 @@ class Binder:
             (str(unit), str(setback)): str(feature)
             for unit, setback, feature in zip(table["unit_id"], table["setback_id"], table["feature"], strict=True)
         }
+
+    @cached_property
+    def checks(self) -> Mapping[str, list[str]]:
+        """Setbacks whose distance wants a check in the field, by unit."""
+        table = self.plan.relations["unit_checks"].drop_duplicates().sort_values("setback_id")
+        return {name: [str(row["setback_id"]) for row in rows] for name, rows in _group(table, "unit_id").items()}
+
+    @cached_property
+    def _partners(self) -> Mapping[str, Mapping[str, float]]:
+        return list_partners(self.plan)
+
+    def read_recipe(self, unit: Mapping[str, Any], treatment: Treatment) -> Recipe:
+        """Return the mix of a unit as it is planned there."""
+        return read_recipe(unit, treatment, self._partners.get(str(unit["unit_id"]), {}))
 
     @cached_property
     def setbacks(self) -> Mapping[str, tuple[Ruleset, Setback]]:

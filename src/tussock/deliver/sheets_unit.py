@@ -191,7 +191,7 @@ def _treatment_line(binder: Binder, unit: Mapping[str, Any], treatment: Treatmen
         how.append(f"; {treatment.note}")
     if not w.is_known(unit["product_id"]):
         return para(*how, size=ACT_PT)
-    recipe = w.read_recipe(unit, treatment)
+    recipe = binder.read_recipe(unit, treatment)
     whole = recipe.product >= 1
     shares = ["undiluted" if whole else f"{w.figures(recipe.product * 100, 4)} % in {unit['carrier']}"]
     extras = (*recipe.partners, ("dye", recipe.dye), ("adjuvant", recipe.adjuvant))
@@ -246,7 +246,7 @@ def _list_minds(binder: Binder, unit: Mapping[str, Any]) -> list[str]:
             doubtful[str(row["feature"])] = None
     texts = list(tasks)
     texts += [f"WITHIN ERROR of {', '.join(doubtful)}"] if doubtful else []
-    checks = str(unit["check_in_field"]).split(";") if w.is_known(unit["check_in_field"]) else []
+    checks = binder.checks.get(unit_id, ())
     edges = dict.fromkeys(binder.features.get((unit_id, check), check) for check in checks)
     if edges:
         texts.append("flag the real edge" + ("" if set(edges) <= set(doubtful) else f" of {', '.join(edges)}"))
@@ -260,7 +260,9 @@ def _list_loads(binder: Binder, unit: Mapping[str, Any], treatment: Treatment) -
     if treatment.product is None:
         return []
     capacity_l = w.find_capacity_l(binder.plan.site.operations, treatment)
-    return w.list_loads(w.read_si(unit, "spray", c.LIQUID, binder.system), capacity_l, w.read_recipe(unit, treatment))
+    return w.list_loads(
+        w.read_si(unit, "spray", c.LIQUID, binder.system), capacity_l, binder.read_recipe(unit, treatment)
+    )
 
 
 @dataclass(frozen=True)
@@ -288,7 +290,7 @@ class _Columns:
 
 def _find_columns(binder: Binder, unit: Mapping[str, Any], treatment: Treatment) -> _Columns | None:
     """Return the columns that a unit's mix table needs; None where nothing is mixed."""
-    recipe, loads = w.read_recipe(unit, treatment), _list_loads(binder, unit, treatment)
+    recipe, loads = binder.read_recipe(unit, treatment), _list_loads(binder, unit, treatment)
     if not loads:
         return None
     return _Columns(

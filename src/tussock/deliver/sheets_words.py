@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import datetime as dt
 import math
-import re
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
 from typing import Any, Final
@@ -12,6 +11,7 @@ from typing import Any, Final
 from tussock.base import columns as c
 from tussock.base.columns import UnitSystem
 from tussock.base.records import Closure, Operations, Treatment
+from tussock.base.stages import PlanTables
 from tussock.base.text import show_length
 from tussock.trade.methods import find_reach_m
 from tussock.trade.mixing import Mix, count_loads, split_mix
@@ -218,26 +218,31 @@ class Recipe:
     partners: tuple[tuple[str, float], ...] = ()
 
 
-def read_recipe(unit: Row, treatment: Treatment) -> Recipe:
+def read_recipe(unit: Row, treatment: Treatment, partners: Mapping[str, float]) -> Recipe:
     """Return the mix of a unit as the plan has it: a yearly limit may have made it weaker than the treatment's own.
 
     Parameters
     ----------
     unit
-        Row of the units, with ``concentration_pct`` and ``tank_mix``.
+        Row of the units, with ``concentration_pct``.
     treatment
-        Dye, adjuvant, and which partners there are; a partner whose share the row does not say has nan.
+        Dye, adjuvant, and which partners there are.
+    partners
+        Share of each partner on the unit, see `list_partners`; nan for one that is not there.
     """
-    text = str(unit["tank_mix"]) if is_known(unit.get("tank_mix")) else ""
     share = float(unit["concentration_pct"]) / 100 if is_known(unit["concentration_pct"]) else math.nan
-    partners = tuple((item.product, _find_partner_share(text, item.product)) for item in treatment.tank_mix)
-    return Recipe(share, treatment.dye or 0.0, treatment.adjuvant or 0.0, partners)
+    shares = tuple((item.product, partners.get(item.product, math.nan)) for item in treatment.tank_mix)
+    return Recipe(share, treatment.dye or 0.0, treatment.adjuvant or 0.0, shares)
 
 
-def _find_partner_share(text: str, product_id: str) -> float:
-    """Return the share that follows a partner's name in "product: amount (0.5 %); ..."."""
-    found = re.search(rf"(?:^|; ){re.escape(product_id)}: [^()]*\(([\d.e+-]+) %\)", text)
-    return float(found[1]) / 100 if found else math.nan
+def list_partners(plan: PlanTables) -> dict[str, dict[str, float]]:
+    """Return the share of the mix of each partner in the tank, by unit."""
+    table = plan.relations["unit_products"]
+    table = table[table["role"] == "partner"]
+    partners: dict[str, dict[str, float]] = {}
+    for unit_id, product_id, share in zip(table["unit_id"], table["product_id"], table["share_pct"], strict=True):
+        partners.setdefault(str(unit_id), {})[str(product_id)] = float(share) / 100
+    return partners
 
 
 @dataclass(frozen=True)

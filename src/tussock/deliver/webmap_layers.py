@@ -142,6 +142,7 @@ def _gather_units(plan: PlanTables, frame: Frame, texts: popups.Texts, *, public
     area = f"area_{c.AREA.suffix(plan.site.options.units)}"
     treatments = tuple(f"{item.id}: " for item in plan.site.treatments or ())
     force = _group_setbacks(plan, texts)
+    checks = popups.list_checks(plan)
     judged = {} if public else popups.list_candidates(plan)  # reasons measure to what a public map leaves out
     return {
         "id": table["unit_id"].astype(str).tolist(),
@@ -159,7 +160,7 @@ def _gather_units(plan: PlanTables, frame: Frame, texts: popups.Texts, *, public
         "judged": [_number_candidates(judged.get(row["unit_id"], ([], 0)), texts) for row in rows],
         "cautions": [texts.add_all(popups.split_reasons(row["cautions"], popups.CAUTION_STARTS)) for row in rows],
         "other": [texts.add(row["non_chemical"]) for row in rows],
-        "check": [texts.add(", ".join(str(row["check_in_field"] or "").split(";"))) for row in rows],
+        "check": [texts.add(", ".join(checks.get(row["unit_id"], ()))) for row in rows],
         "shape": pack_shapes(lonlat),
         "at": pack_point(lonlat),
     }

@@ -251,8 +251,7 @@ def list_setbacks(plan: PlanTables) -> pd.DataFrame:
     """
     system = plan.site.options.units
     required, achieved, error = (f"{stem}_{c.LENGTH.suffix(system)}" for stem in ("required", "achieved", "error"))
-    force = plan.units[["unit_id", "setbacks"]].assign(setback_id=plan.units["setbacks"].str.split(";"))
-    force = force.explode("setback_id").query("setback_id != ''")[["unit_id", "setback_id"]]
+    force = plan.relations["unit_setbacks"][["unit_id", "setback_id"]].sort_values(["unit_id", "setback_id"])
     wanted = ["unit_id", "setback_id", "feature", required, achieved, error, "distance_verdict", "verdict"]
     if force.empty:
         bare: pd.DataFrame = force.assign(feature="", text="", verdict="")
@@ -265,6 +264,15 @@ def list_setbacks(plan: PlanTables) -> pd.DataFrame:
         texts.append(_say_distance(need, have, doubt, str(place), system))
     shown: pd.DataFrame = joined.assign(text=texts)[["unit_id", "setback_id", "feature", "text", "verdict"]]
     return shown
+
+
+def list_checks(plan: PlanTables) -> dict[str, list[str]]:
+    """Return the setbacks whose distance wants a check in the field, sorted, by unit."""
+    table = plan.relations["unit_checks"].drop_duplicates().sort_values("setback_id")
+    checks: dict[str, list[str]] = {}
+    for unit_id, setback_id in zip(table["unit_id"], table["setback_id"], strict=True):
+        checks.setdefault(str(unit_id), []).append(str(setback_id))
+    return checks
 
 
 def _say_distance(need: Any, have: Any, doubt: Any, place: str, system: c.UnitSystem) -> str:

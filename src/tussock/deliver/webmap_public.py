@@ -55,9 +55,14 @@ def withhold(plan: PlanTables) -> PlanTables:
     secret = receptors[hidden]
     rules = {item.id for _, item in plan.site.setbacks() if _runs_from(item, secret)}
     names = [str(name) for name in {*secret["label"], *secret.get("name", ())} if not is_blank(name)]
-    touched = _find_touched(plan.units, rules, names)
+    touched = _find_touched(plan, rules, names)
+    units = set(plan.units.loc[plan.units["patch_id"].isin(touched), "unit_id"])
     return replace(
         plan,
+        relations={
+            name: table[~(table.isin(units) | table.isin(rules)).any(axis=1)].reset_index(drop=True)
+            for name, table in plan.relations.items()
+        },
         patches=_blank_patches(plan.patches, touched),
         units=_merge_units(plan, touched),
         setback_zones=plan.setback_zones[~plan.setback_zones["setback_id"].isin(rules)].reset_index(drop=True),
@@ -79,13 +84,15 @@ def _runs_from(setback: Setback, secret: gpd.GeoDataFrame) -> bool:
     return False
 
 
-def _find_touched(units: gpd.GeoDataFrame, rules: set[str], names: list[str]) -> set[str]:
+def _find_touched(plan: PlanTables, rules: set[str], names: list[str]) -> set[str]:
     """Return the patches with a unit that such a setback holds on, or whose texts name it or its feature."""
+    force = plan.relations["unit_setbacks"]
+    held = set(force.loc[force["setback_id"].isin(rules), "unit_id"])
     touched = set()
-    columns = ["patch_id", "setbacks", "reason", "cautions", "check_in_field"]
+    columns = ["unit_id", "patch_id", "reason", "cautions", "check_in_field"]
     words = [*rules, *names]
-    for patch_id, setbacks, *others in units[columns].itertuples(index=False, name=None):
-        if rules.intersection(str(setbacks).split(";")) or any(word in str(text) for word in words for text in others):
+    for unit_id, patch_id, *texts in plan.units[columns].itertuples(index=False, name=None):
+        if unit_id in held or any(word in str(text) for word in words for text in texts):
             touched.add(patch_id)
     return touched
 

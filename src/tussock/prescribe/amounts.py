@@ -182,6 +182,27 @@ def find_amounts(
     )
 
 
+def list_products(unit_id: str, chosen: Verdict, spray_l: float) -> list[tuple[Any, ...]]:
+    """Return a row of `base.columns.plan.UNIT_PRODUCTS` for each product in the tank of a unit."""
+    rows = []
+    for number, part in enumerate(chosen.parts):
+        product_l = spray_l * part.concentration
+        ae_kg = product_l * part.component.product.strength_kg_per_l
+        role = "partner" if number else "product"
+        rows.append(
+            (
+                unit_id,
+                part.component.product.id,
+                role,
+                part.concentration * 100,
+                product_l,
+                ae_kg,
+                chosen.sum_ae([part]),
+            )
+        )
+    return rows
+
+
 def _find_seconds(
     treatment: Treatment, infested_m2: float, spray_l_per_ha: float, operations: Operations | None
 ) -> float:

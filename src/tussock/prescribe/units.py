@@ -7,6 +7,7 @@ from collections.abc import Collection, Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
 from tussock.base.columns import UnitSystem
+from tussock.base.columns.plan import UNIT_PRODUCTS
 from tussock.base.days import Span, list_label_years
 from tussock.base.findings import Finding, findings_table
 from tussock.base.kinds import list_kinds, speaks_of_water
@@ -15,7 +16,7 @@ from tussock.base.stages import Measured, Prescribed, Repaired, Site, Zoned
 from tussock.base.text import show_dose
 from tussock.base.verdicts import ON_FOOT
 from tussock.prescribe import judge
-from tussock.prescribe.amounts import Part, Verdict, find_amounts, group_by_active
+from tussock.prescribe.amounts import Part, Verdict, find_amounts, group_by_active, list_products
 from tussock.prescribe.compliance import find_compliance
 from tussock.prescribe.describe import describe_option, describe_unit
 from tussock.prescribe.dose import Stand, find_dose
@@ -62,12 +63,13 @@ def prescribe_units(site: Site, repaired: Repaired, measured: Measured, zoned: Z
     import pandas as pd
 
     desk = _Desk(site, repaired, measured, zoned)
-    rows, options = [], []
+    rows, options, products = [], [], []
     table: dict[Any, dict[Any, Any]] = zoned.units.drop(columns="geometry").to_dict("index")
     for unit_id, unit in table.items():  # in order: a dose planned first counts on ground that is shared
-        row, verdicts = desk.prescribe(str(unit_id), unit)
+        row, verdicts, tank = desk.prescribe(str(unit_id), unit)
         rows.append(row)
         options += verdicts
+        products += tank
     desk.settle_shared(rows)
     units = zoned.units.join(pd.DataFrame(rows, index=zoned.units.index))
     judged = pd.DataFrame(options, columns=["unit_id", "treatment_id", "verdict", "reason", "reached"])
@@ -75,7 +77,8 @@ def prescribe_units(site: Site, repaired: Repaired, measured: Measured, zoned: Z
     kinds = list_kinds({str(name): layer.frame for name, layer in repaired.layers.items()}, site.rulesets)
     told = [*check_kinds(site, repaired, kinds), *check_species(site, repaired)]
     told += find_cut_windows(site.season, site.treatments or ())
-    return Prescribed(units, judged, compliance, kinds, findings_table([*told, *desk.findings]))
+    tanks = pd.DataFrame(products, columns=[column.si_name for column in UNIT_PRODUCTS])
+    return Prescribed(units, judged, compliance, kinds, tanks, findings_table([*told, *desk.findings]))
 
 
 class _Desk:
@@ -131,8 +134,10 @@ class _Desk:
         spoken = speaks_of_water(self.site.rulesets, repaired.layers["water"].frame["kind"])
         return "" if spoken else NO_WATER_RULE
 
-    def prescribe(self, unit_id: str, unit: Mapping[str, Any]) -> tuple[dict[str, Any], list[tuple[str, ...]]]:
-        """Return the columns that a unit gains, and one option row for each treatment."""
+    def prescribe(
+        self, unit_id: str, unit: Mapping[str, Any]
+    ) -> tuple[dict[str, Any], list[tuple[str, ...]], list[tuple[Any, ...]]]:
+        """Return the columns that a unit gains, one option row for each treatment, and one for each product."""
         patch = self.patches[unit["patch_id"]]
         ground = self._make_ground(unit_id, unit, patch)
         records: tuple[int, ...] = unit["history"]
@@ -147,7 +152,8 @@ class _Desk:
         amounts = find_amounts(chosen, unit, patch, self.stems[unit_id], self.site.operations)
         row = describe_unit(self.site, ground, float(unit["area_m2"]), patch, verdicts, chosen, amounts)
         row["allowed_use"] = self._find_use(ground)
-        return row, [describe_option(unit_id, verdict, chosen) for verdict in verdicts]
+        options = [describe_option(unit_id, verdict, chosen) for verdict in verdicts]
+        return row, options, [] if chosen is None else list_products(unit_id, chosen, amounts.spray_l)
 
     def _make_ground(self, unit_id: str, unit: Mapping[str, Any], patch: Mapping[str, Any]) -> judge.Ground:
         owner = self.counted.get(unit["patch_id"], {})

@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from tussock.base.records import STEM_METHODS, Treatment
 from tussock.base.units import HECTARE_M2
-from tussock.review.doses import find_liquid_l_per_ha, find_partners_l
+from tussock.review.doses import find_liquid_l_per_ha, find_partner_shares
 from tussock.review.evidence import Evidence
 from tussock.review.stems import find_drawn_units
 from tussock.trade.actives import key_active
@@ -60,16 +60,14 @@ def _list_products(evidence: Evidence, place: int, treatment: Treatment) -> list
         return []
     planned = evidence.units["ae_kg_per_ha"].to_numpy()[unit]
     first, part = components[0]
-    spray = evidence.units["spray_l"].to_numpy()[unit]
-    partners = find_partners_l(evidence, place)
+    partners = find_partner_shares(evidence, place)
     pieces = []
     for number, (product, share) in enumerate(components):
         if product is None:
             continue
         dose: Any = planned
         if number and treatment.spray_volume_l_per_ha is not None:
-            stated = np.divide(partners[product.id], spray, out=np.full(len(unit), share), where=spray > 0)
-            dose = treatment.spray_volume_l_per_ha * stated * product.strength_kg_per_l
+            dose = treatment.spray_volume_l_per_ha * partners[product.id] * product.strength_kg_per_l
         elif number and first is not None:
             dose = planned * (share * product.strength_kg_per_l) / (part * first.strength_kg_per_l)
         row = {"unit": unit, "treatment": place, "product_id": product.id, "active": key_active(product.active)}

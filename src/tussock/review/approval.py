@@ -137,6 +137,8 @@ def take_prints(delivered: Delivered, catalog: Catalog, datum: Any = None) -> li
         products=catalog.products,
         setbacks=catalog.setbacks(),
         system="metric" if "area_ha" in units.columns else "us",
+        unit_setbacks=delivered.tables["unit_setbacks"],
+        unit_products=delivered.tables["unit_products"],
     )
     return take_fingerprints(content, datum)
 

@@ -21,7 +21,16 @@ if TYPE_CHECKING:
 LAYERS: Final = ("patches", "units", "setback_zones", "water")
 MORE_LAYERS: Final = ("receptors", "access", "history", "overlaps")
 #: Tables of plan.gpkg without geometry that every plan has, and those that it has where there is something in them.
-TABLES: Final = ("options", "compliance", "season")
+TABLES: Final = (
+    "options",
+    "compliance",
+    "season",
+    "unit_setbacks",
+    "unit_checks",
+    "unit_history",
+    "unit_shared",
+    "unit_products",
+)
 MORE_TABLES: Final = ("unit_hours", "unit_windows", "stems", "kinds", "unruled", "permits", "findings", "about")
 #: CSV files, and the table that each repeats.
 CSV_FILES: Final[Mapping[str, str]] = {

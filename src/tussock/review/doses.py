@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections import Counter
 from functools import partial
 from typing import Any, Final
 
@@ -12,9 +13,9 @@ from numpy.typing import NDArray
 from tussock.base.columns import SMALL_LIQUID
 from tussock.base.records import STEM_METHODS, Product, Treatment
 from tussock.base.units import HECTARE_M2
+from tussock.review.columns import find_places
 from tussock.review.evidence import Evidence
 from tussock.review.ground import find_difference
-from tussock.review.partners import read_partners
 from tussock.review.rows import Row, info, pick_rows, show_number, violation
 from tussock.review.stems import (
     check_stems,
@@ -30,8 +31,6 @@ BoolArray = NDArray[np.bool_]
 #: Amounts follow from the plan's own rates to this, relative.
 TOLERANCE: Final = 1e-8
 _SLACK: Final = 1e-9
-#: Amounts and shares in words have four digits.
-_SHOWN: Final = 1e-3
 
 #: Columns that are worked out anew, with their unit.
 AMOUNTS: Final = {
@@ -163,53 +162,26 @@ def find_flow(evidence: Evidence, treatment: Treatment) -> float | None:
     return next((item.flow_l_per_s for item in operations.equipment if item.id == treatment.equipment), None)
 
 
-def find_partners_l(evidence: Evidence, place: int) -> dict[str, FloatArray]:
-    """Return the volume of each partner in the tank of the units of one treatment [L], in the order of the units.
+def find_partner_shares(evidence: Evidence, place: int) -> dict[str, FloatArray]:
+    """Return the share of the mix of each partner in the tank of the units of one treatment, in the order of the units.
 
-    It is the treatment's share of the mix. Where a limit has weakened a share, the unit states it with four digits
-    only: the weakened ones together are then what the unit's own sum of partners leaves, where that agrees.
+    It is the treatment's own, or the lower one that the table of products states where a limit may have weakened it.
     """
-    treatment, units = evidence.treatments[place], evidence.units
-    unit = np.flatnonzero(evidence.unit_treatment == place)
-    spray = units["spray_l"].to_numpy()[unit]
-    listed = [(product.id, share) for product, share in evidence.components(treatment)[1:] if product is not None]
-    volumes = [spray * share for _, share in listed]
-    if listed and treatment.up_to_limit is True and treatment.spray_volume_l_per_ha is not None:
-        volumes = _weaken_partners(evidence, unit, listed, spray)
-    partners: dict[str, FloatArray] = {}
-    for (name, _), size in zip(listed, volumes, strict=True):
-        partners[name] = partners.get(name, 0.0) + size
-    return partners
+    treatment = evidence.treatments[place]
+    unit = np.flatnonzero(evidence.unit_treatment == place).tolist()
+    held = treatment.up_to_limit is True and treatment.spray_volume_l_per_ha is not None
+    shares: dict[str, FloatArray] = {}
+    for product, whole in evidence.components(treatment)[1:]:
+        if product is not None:
+            stated = np.array([evidence.partner_share.get((one, product.id), whole) for one in unit], dtype=np.float64)
+            shares[product.id] = np.where(held & (stated < whole), stated, whole)
+    return shares
 
 
-def _weaken_partners(
-    evidence: Evidence, unit: NDArray[np.intp], listed: list[tuple[str, float]], spray: FloatArray
-) -> list[FloatArray]:
-    """Return the volume of each partner with the shares that the units state, where these are lower [L]."""
-    units = evidence.units
-    texts = units["tank_mix"].to_numpy(dtype=object)[unit]
-    shares = np.array([_read_shares(texts, name, share) for name, share in listed])
-    whole = np.array([[share] for _, share in listed])
-    weakened = np.where(shares < whole, shares, 0.0).sum(axis=0) * spray
-    exact = np.where(shares < whole, 0.0, shares).sum(axis=0) * spray
-    left = take_stated(units["partner_l"].to_numpy()[unit] - exact, weakened)
-    factor = np.divide(left, weakened, out=np.ones_like(left), where=weakened > 0)
-    return [spray * share * np.where(share < most, factor, 1.0) for share, most in zip(shares, whole, strict=True)]
-
-
-def _read_shares(texts: NDArray[Any], name: str, share: float) -> FloatArray:
-    """Return the share of a partner that each unit states; the treatment's own where a unit states no lower one."""
-    stated = [
-        next((item.share for item in read_partners(str(text)) or () if item.product == name), share)
-        for text in texts.tolist()
-    ]
-    return np.array([one if one < share * (1 - _SHOWN) else share for one in stated], dtype=np.float64)
-
-
-def take_stated(found: FloatArray, expected: FloatArray) -> FloatArray:
-    """Return what is stated where it agrees with what is known of it, to the digits of words; else what is known."""
-    agrees: FloatArray = np.where(np.abs(found - expected) <= np.abs(expected) * _SHOWN, found, expected)
-    return agrees
+def find_partners_l(evidence: Evidence, place: int) -> dict[str, FloatArray]:
+    """Return the volume of each partner in the tank of the units of one treatment [L], in the order of the units."""
+    spray = evidence.units["spray_l"].to_numpy()[evidence.unit_treatment == place]
+    return {name: spray * share for name, share in find_partner_shares(evidence, place).items()}
 
 
 def find_partner_sums(evidence: Evidence) -> tuple[FloatArray, FloatArray]:
@@ -221,8 +193,6 @@ def find_partner_sums(evidence: Evidence) -> tuple[FloatArray, FloatArray]:
         for name, size in partners.items():
             volume[unit] += size
             ae[unit] += size * evidence.catalog.products[name].strength_kg_per_l
-        if len(partners) > 1 and evidence.treatments[place].up_to_limit is True:
-            ae[unit] = take_stated(evidence.units["partner_ae_kg"].to_numpy()[unit], ae[unit])
     return volume, ae
 
 
@@ -236,7 +206,7 @@ def check_doses(evidence: Evidence) -> list[Row]:
         off = find_difference(found, expected)
         rows += pick_rows(off > TOLERANCE, partial(_describe, ids, name, found, expected, off), off)
     rows += _check_whole(evidence)
-    rows += _check_partners(evidence)
+    rows += _check_products(evidence)
     rows += check_stems(evidence, find_share(evidence))
     return [*rows, info("plan.gpkg", f"{len(AMOUNTS)} amounts of {len(units)} units")]
 
@@ -264,36 +234,70 @@ def _check_whole(evidence: Evidence) -> list[Row]:
     )
 
 
-def _check_partners(evidence: Evidence) -> list[Row]:
-    """Check that a unit names the partners in its tank, each with its share of the mix and the amount that follows."""
-    units = evidence.units
-    rows: list[Row] = []
-    wanted = [evidence.components(item)[1:] for item in evidence.treatments]
-    mixed = np.array([*(bool(item) for item in wanted), False], dtype=bool)[evidence.unit_treatment]
-    stated = (units["tank_mix"] != "").to_numpy()
-    for unit in np.flatnonzero(mixed | stated).tolist():
-        place = evidence.unit_treatment[unit]
-        expected = {} if place < 0 else {product.id: share for product, share in wanted[place] if product is not None}
-        weaker = place >= 0 and evidence.treatments[place].up_to_limit is True
-        fault = _find_partner_fault(evidence, unit, expected, weaker=weaker)
-        if fault:
-            shown = ", ".join(f"{name} at {share:.4%}" for name, share in expected.items()) or "no partner"
-            rows.append(violation(f"unit {units['unit_id'].iloc[unit]}, tank_mix", fault, shown))
-    return rows
+def _check_products(evidence: Evidence) -> list[Row]:
+    """Check the table of products: one row for each product in the tank of a unit, with what follows from its share."""
+    table, units = evidence.unit_products, evidence.units
+    place = find_places(units["unit_id"], table["unit_id"])
+    expected = _list_expected(evidence)
+    told = Counter(zip(place.tolist(), table["product_id"], table["role"], strict=True))
+    ids = units["unit_id"].tolist()
+    rows = [
+        violation(f"unit_products, {ids[unit]}", f"{told[unit, name, role]} rows of {name} as {role}", "one")
+        for unit, name, role in expected
+        if told[unit, name, role] != 1
+    ]
+    for k, key in enumerate(zip(place.tolist(), table["product_id"], table["role"], strict=True)):
+        where = f"unit_products, {table['unit_id'].iloc[k]}, {key[1]}"
+        if key not in expected:
+            rows.append(violation(where, f"a {key[2]} that is not in its tank", "the products of its treatment"))
+            continue
+        for name, wanted in expected[key].items():
+            found = float(table[name].iloc[k])
+            if find_difference(np.array([found]), np.array([wanted]))[0] > TOLERANCE:
+                rows.append(violation(f"{where}, {name}", show_number(found), show_number(wanted)))
+    return [*rows, *_check_words(evidence, place)]
 
 
-def _find_partner_fault(evidence: Evidence, unit: int, expected: dict[str, float], *, weaker: bool) -> str:
-    """Return what is wrong with the partners that a unit states; an empty text where nothing is."""
-    text = str(evidence.units["tank_mix"].iloc[unit])
-    partners = read_partners(text)
-    if partners is None or {item.product for item in partners} != set(expected):
-        return text or "nothing"
-    spray = float(evidence.units["spray_l"].iloc[unit])
-    for item in partners:
-        share = expected[item.product]
-        if abs(item.share - share) > share * _SHOWN and not (weaker and item.share < share):
-            return text
-        amount = f"{spray * item.share / SMALL_LIQUID.size(evidence.system):.3g}"
-        if not math.isnan(spray) and f"{float(item.amount.split(' ')[0]):.3g}" != amount and not weaker:
-            return text
-    return ""
+def _list_expected(evidence: Evidence) -> dict[tuple[int, str, str], dict[str, float]]:
+    """Return what each row of the table of products should say, by place of the unit, product and role."""
+    expected: dict[tuple[int, str, str], dict[str, float]] = {}
+    part = evidence.units["concentration_pct"].to_numpy() / 100
+    spray, dose = (evidence.units[name].to_numpy() for name in ("spray_l", "ae_kg_per_ha"))
+    for place, treatment in enumerate(evidence.treatments):
+        unit, first = np.flatnonzero(evidence.unit_treatment == place), evidence.product(treatment)
+        if first is None or not len(unit):
+            continue
+        liquid = dose[unit] / (part[unit] * first.strength_kg_per_l)
+        shares = {first.id: part[unit], **find_partner_shares(evidence, place)}
+        for name, share in shares.items():
+            strength = evidence.catalog.products[name].strength_kg_per_l
+            values = {
+                "share_pct": share * 100,
+                "product_l": spray[unit] * share,
+                "ae_kg": spray[unit] * share * strength,
+                "ae_kg_per_ha": liquid * share * strength,
+            }
+            role = "product" if name == first.id else "partner"
+            for number, one in enumerate(unit.tolist()):
+                expected[one, name, role] = {key: float(value[number]) for key, value in values.items()}
+    return expected
+
+
+def _check_words(evidence: Evidence, place: NDArray[np.intp]) -> list[Row]:
+    """Check that a unit names the partners in its tank in words, as the table of products has them."""
+    table, units = evidence.unit_products, evidence.units
+    unit_name = SMALL_LIQUID.suffix(evidence.system).replace("_", " ")
+    texts: dict[int, list[str]] = {}
+    for unit, name, role, size, share in zip(
+        place.tolist(), table["product_id"], table["role"], table["product_l"], table["share_pct"], strict=True
+    ):
+        if role == "partner":
+            amount = f"{size / SMALL_LIQUID.size(evidence.system):.6g} {unit_name}"
+            said = "amount unknown" if math.isnan(size) else amount
+            texts.setdefault(unit, []).append(f"{name}: {said} ({share:.6g} %)")
+    found, ids = units["tank_mix"].tolist(), units["unit_id"].tolist()
+    wanted = ["; ".join(texts.get(unit, [])) for unit in range(len(ids))]
+    return pick_rows(
+        np.array([one != two for one, two in zip(found, wanted, strict=True)], dtype=bool),
+        lambda k: violation(f"unit {ids[k]}, tank_mix", found[k] or "nothing", wanted[k] or "no partner"),
+    )

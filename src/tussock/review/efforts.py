@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from tussock.base.records import Equipment, Operations, Production, Treatment
 from tussock.base.units import HECTARE_M2
-from tussock.review.doses import find_partners_l, take_stated
+from tussock.review.doses import find_partners_l
 from tussock.review.evidence import Evidence
 from tussock.review.ground import find_difference
 from tussock.review.hours import FIELD_TERMS, count_days, find_day_factors, find_field_terms
@@ -128,8 +128,6 @@ def _find_product_cost(evidence: Evidence, operations: Operations, place: int, u
     partners = find_partners_l(evidence, place)
     for name, size in [(treatment.product, units["product_l"].to_numpy()[used]), *partners.items()]:
         cost = cost + size * prices.get(name, np.nan)
-    if len(partners) > 1 and treatment.up_to_limit is True:  # the shares of a weakened mix stand in words only
-        return take_stated(units["product_cost"].to_numpy()[used], cost)
     return cost
 
 

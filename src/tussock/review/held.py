@@ -85,6 +85,20 @@ class Held:
         return self.table("unit_hours")
 
     @cached_property
+    def unit_products(self) -> pd.DataFrame:
+        """Products in the tank of each unit, in SI."""
+        return self.table("unit_products")
+
+    @cached_property
+    def partner_share(self) -> dict[tuple[int, str], float]:
+        """Share of the mix that the table of products states for each partner, by place of the unit and product."""
+        table = self.unit_products
+        table = table[table["role"] == "partner"]
+        place = find_places(self.units["unit_id"], table["unit_id"])
+        shares = (table["share_pct"] / 100).tolist()
+        return dict(zip(zip(place.tolist(), table["product_id"].tolist(), strict=True), shares, strict=True))
+
+    @cached_property
     def unit_hours_row(self) -> IntArray:
         """Row of each unit in the table of hours; -1 where it has none."""
         return find_places(self.hours["unit_id"], self.units["unit_id"])
@@ -180,9 +194,18 @@ class Held:
     def listed(self) -> BoolArray:
         """Which setback each unit lists, shape (setbacks, u)."""
         ids = [setback.id for _, setback in self.catalog.setbacks()]
-        texts, code = np.unique(self.units["setbacks"].to_numpy(dtype=object).astype(str), return_inverse=True)
-        rows = np.array([[name in text.split(";") for text in texts] for name in ids], dtype=bool)
-        return rows.reshape(len(ids), len(texts))[:, code] if len(texts) else np.zeros((len(ids), 0), dtype=bool)
+        return self.find_pairs("unit_setbacks", ids)
+
+    def find_pairs(self, name: str, ids: list[str]) -> BoolArray:
+        """Tell which of some setbacks a table of units and setbacks names for each unit, shape (setbacks, u)."""
+        table = self.table(name)
+        unit = find_places(self.units["unit_id"], table["unit_id"])
+        rule = {one: place for place, one in enumerate(ids)}
+        row = np.array([rule.get(one, -1) for one in table["setback_id"].tolist()], dtype=np.intp)
+        known = (unit >= 0) & (row >= 0)
+        pairs = np.zeros((len(ids), len(self.units)), dtype=bool)
+        pairs[row[known], unit[known]] = True
+        return pairs
 
     @cached_property
     def _feature_columns(self) -> dict[tuple[str, str], NDArray[Any]]:

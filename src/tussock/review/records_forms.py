@@ -186,7 +186,8 @@ def _describe_line(evidence: Evidence, uses: list[_Use]) -> dict[str, Any]:
     own, product = evidence.units.iloc[[use.place for use in uses]], uses[0].product
     treatment = evidence.treatments[int(evidence.unit_treatment[uses[0].place])]
     volume = math.fsum(use.volume_l for use in uses)
-    setbacks = {name for text in own["setbacks"] for name in str(text).split(";") if name}
+    force = evidence.table("unit_setbacks")
+    setbacks = set(force.loc[force["unit_id"].isin(own["unit_id"]), "setback_id"])
     return {
         **_describe_product(product),
         "method": own["method"].iloc[0],
@@ -216,7 +217,8 @@ def _find_known(values: Iterable[float], choose: Callable[..., float]) -> float:
 
 def _unguard(text: str) -> str:
     """Return a text without the apostrophe that keeps a spreadsheet from taking it for a formula."""
-    return text[1:] if text.startswith("'") else text
+    guarded = text.startswith("'") and text[1:].lstrip(" ").startswith(("=", "+", "-", "@", "\t", "\r", "\n"))
+    return text[1:] if guarded else text
 
 
 def _alike(found: float, wanted: float) -> bool:

@@ -16,7 +16,7 @@ from tussock.review.columns import find_places, read_number
 from tussock.review.evidence import Evidence
 from tussock.review.geometry import RADIUS_M
 from tussock.review.rows import Row, info, pick_rows, show_number, violation
-from tussock.review.uses_on_ground import find_shared
+from tussock.review.uses_on_ground import find_covered, find_shared
 from tussock.wording.rules import describe_forbidden
 
 #: Layer, column as it was read, its size in SI, column as it was used.
@@ -38,6 +38,8 @@ def check_repeats(evidence: Evidence) -> list[Row]:
         *_check_twice(evidence),
         *_check_labels(evidence),
         *_check_overlaps(evidence),
+        *_check_shared(evidence),
+        *_check_records(evidence),
         *_check_forbids(evidence),
         *_check_options(evidence),
         *_check_layers(evidence),
@@ -133,6 +135,75 @@ def _check_overlaps(evidence: Evidence) -> list[Row]:
         if a < b and (a, b) not in told
     ]
     return rows
+
+
+def _check_shared(evidence: Evidence) -> list[Row]:
+    """Check that the table of shared ground has each two units of two patches on one ground, and the area in common."""
+    units, table = evidence.units, evidence.table("unit_shared")
+    ids = units["unit_id"].tolist()
+    one, two = (find_places(units["unit_id"], table[name]).tolist() for name in ("unit_a", "unit_b"))
+    told = {frozenset(pair): k for k, pair in enumerate(zip(one, two, strict=True)) if min(pair) >= 0}
+    rows = []
+    if len(told) < len(table):
+        rows.append(violation("unit_shared", "a unit that is not there, or a pair twice", "each pair of units once"))
+    first, second, area = find_shared(evidence)
+    least = evidence.catalog.sliver_area_m2 * (1 + _SHARE)
+    for a, b, size in zip(first.tolist(), second.tolist(), area.tolist(), strict=True):
+        k = told.pop(frozenset((a, b)), -1) if a < b else -2
+        where = f"unit_shared, {ids[a]} and {ids[b]}"
+        if k == -1 and size > least:
+            rows.append(violation(where, "missing", f"{size:.1f} m2 that both stand on"))
+        elif k >= 0 and not abs(float(table["area_m2"].iloc[k]) - size) <= _SHARE * size + _SLIVER_M2:
+            rows.append(violation(f"{where}, area", f"{table['area_m2'].iloc[k]:.1f} m2", f"{size:.1f} m2"))
+    common = _find_common_m2(evidence, [tuple(pair) for pair in told if len(pair) == 2])  # noqa: PLR2004
+    rows += [
+        violation(f"unit_shared, {ids[a]} and {ids[b]}", "shared ground", f"{size:.1f} m2 in common")
+        for (a, b), size in common.items()
+        if size < evidence.catalog.sliver_area_m2 * (1 - _SHARE)
+    ]
+    return rows
+
+
+def _find_common_m2(evidence: Evidence, pairs: list[tuple[int, ...]]) -> dict[tuple[int, ...], float]:
+    one, two = (np.array([pair[k] for pair in pairs], dtype=np.intp) for k in (0, 1))
+    area = shapely.area(shapely.intersection(evidence.unit_ground[one], evidence.unit_ground[two]))
+    return dict(zip(pairs, (area * evidence.unit_scale[one]).tolist(), strict=True))
+
+
+def _check_records(evidence: Evidence) -> list[Row]:
+    """Check that the table of earlier work names for each unit the records on its ground, and no other."""
+    layer, table = evidence.delivered.layers.get("history"), evidence.table("unit_history")
+    if layer is None or "label" not in layer.columns:
+        return (
+            [violation("unit_history", f"{len(table)} rows", "none: the plan has no earlier work")]
+            if len(table)
+            else []
+        )
+    ids, labels = evidence.units["unit_id"].tolist(), layer["label"].astype(str).tolist()
+    unit, record, area = find_covered(evidence)
+    there = {
+        (ids[a], labels[b]): size for a, b, size in zip(unit.tolist(), record.tolist(), area.tolist(), strict=True)
+    }
+    told = set(zip(table["unit_id"], table["record"], strict=True))
+    least = evidence.catalog.sliver_area_m2
+    rows = [
+        violation(f"unit_history, {pair[0]}", f"nothing of {pair[1]}", f"{size:.1f} m2 of it lie there")
+        for pair, size in there.items()
+        if pair not in told and size > least
+    ]
+    if len(told) < len(table):
+        rows.append(violation("unit_history", "a pair twice", "each pair of unit and record once"))
+    touching = set(there) | _find_touching(evidence, ids, labels)
+    return rows + [
+        violation(f"unit_history, {pair[0]}", str(pair[1]), "records that lie on its ground")
+        for pair in sorted(told - touching)
+    ]
+
+
+def _find_touching(evidence: Evidence, ids: list[str], labels: list[str]) -> set[tuple[str, str]]:
+    """Return pairs of unit and record that touch at all: ground under the sliver area may have been merged."""
+    unit, record = shapely.STRtree(evidence.outlines("history")).query(evidence.unit_ground, predicate="intersects")
+    return {(ids[a], labels[b]) for a, b in zip(unit.tolist(), record.tolist(), strict=True)}
 
 
 def _find_bend_m2(evidence: Evidence, one: Any, two: Any) -> Any:

@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from tussock.base.columns import LENGTH
 from tussock.base.text import show_length
+from tussock.review.columns import find_places
 from tussock.review.dates import SURVEYED
 from tussock.review.evidence import Evidence
 from tussock.review.measured import Measured
@@ -156,21 +157,34 @@ def find_label(evidence: Evidence, item: Measured, unit: int) -> str:
 
 
 def _check_unknown(evidence: Evidence) -> list[Row]:
-    """Find setbacks that a unit lists and no rule set has."""
+    """Find setbacks of no rule set in the tables of units, pairs that stand twice, and words that say others."""
     known = {setback.id for _, setback in evidence.catalog.setbacks()}
-    texts = evidence.units["setbacks"].to_numpy(dtype=object)
-    faults = {
-        text: [name for name in str(text).split(";") if name and name not in known]
-        for text in dict.fromkeys(texts.tolist())
-    }
-    bad = np.array([bool(faults[text]) for text in texts.tolist()], dtype=bool)
-    ids = evidence.units["unit_id"].to_numpy()
-    return pick_rows(
-        bad,
-        lambda k: violation(
-            f"unit {ids[k]}", f"lists {', '.join(faults[texts[k]])}", "setbacks of the rule sets in run.json"
-        ),
-    )
+    units = evidence.units
+    rows: list[Row] = []
+    for name, column in (("unit_setbacks", "setbacks"), ("unit_checks", "check_in_field")):
+        table = evidence.table(name)
+        ids, rules = table["unit_id"].tolist(), table["setback_id"].tolist()
+        there = find_places(units["unit_id"], table["unit_id"]) >= 0
+        twice = table.duplicated(["unit_id", "setback_id"]).to_numpy()
+        bad = ~there | twice | np.array([rule not in known for rule in rules], dtype=bool)
+        rows += pick_rows(
+            bad,
+            lambda k, name=name, ids=ids, rules=rules: violation(  # type: ignore[misc]
+                f"{name}, {ids[k]}", f"lists {rules[k]}", "units and setbacks of the plan, each pair once"
+            ),
+        )
+        told: dict[str, list[str]] = {}
+        for unit_id, rule in zip(ids, rules, strict=True):
+            told.setdefault(unit_id, []).append(rule)
+        wanted = [";".join(sorted(set(told.get(unit_id, ())))) for unit_id in units["unit_id"].tolist()]
+        found = units[column].tolist()
+        rows += pick_rows(
+            np.array([one != two for one, two in zip(found, wanted, strict=True)], dtype=bool),
+            lambda k, column=column, found=found, wanted=wanted: violation(  # type: ignore[misc]
+                f"unit {units['unit_id'].iloc[k]}, {column}", found[k] or "a blank", wanted[k] or "a blank"
+            ),
+        )
+    return rows
 
 
 def check_forbidden(evidence: Evidence) -> list[Row]:

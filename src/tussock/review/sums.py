@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from tussock.base.columns import AREA, LIQUID, MASS, Quantity
 from tussock.review.columns import find_places, read_number
-from tussock.review.doses import find_partners_l, take_stated
+from tussock.review.doses import find_partners_l
 from tussock.review.efforts import find_efforts, find_prices
 from tussock.review.evidence import Evidence
 from tussock.review.ground import find_difference
@@ -139,11 +139,8 @@ def _check_products(evidence: Evidence) -> list[Row]:
     prices = find_prices(evidence.catalog.operations)
     paid = np.array([prices.get(name, np.nan) for name in names.tolist()], dtype=np.float64)
     totals["product_cost"] = totals["product_l"] * paid
-    in_words = np.bincount(place, used["in_words"].to_numpy(dtype=np.float64), minlength=count) > 0
     for name, expected in totals.items():
-        found = table[name].to_numpy()
-        loose = in_words & (name in ("product_l", "ae_kg", "product_cost"))
-        rows += _compare("product", names, name, found, np.where(loose, take_stated(found, expected), expected))
+        rows += _compare("product", names, name, table[name].to_numpy(), expected)
     for column in ("active", "form"):
         wanted = [str(getattr(evidence.catalog.products.get(name), column, "")) for name in names.tolist()]
         found_texts = table[column].tolist()
@@ -158,8 +155,7 @@ def _check_products(evidence: Evidence) -> list[Row]:
 def list_uses(evidence: Evidence) -> pd.DataFrame:
     """Return a row for each unit and product in its tank.
 
-    Columns ``unit`` (place), ``product_id, area_m2, infested_m2, spray_l, product_l, ae_kg`` and ``in_words``: whether
-    the volume follows from a share that stands in words only, one of several in a mix that a limit has weakened.
+    Columns ``unit`` (place), ``product_id, area_m2, infested_m2, spray_l, product_l, ae_kg``.
     """
     import pandas as pd
 
@@ -167,15 +163,14 @@ def list_uses(evidence: Evidence) -> pd.DataFrame:
     ground = ["area_m2", "infested_m2", "spray_l"]
     first = np.flatnonzero((units["product_id"] != "").to_numpy())
     parts = [
-        units.iloc[first][["product_id", *ground, "product_l", "ae_kg"]].assign(unit=first, in_words=False),
+        units.iloc[first][["product_id", *ground, "product_l", "ae_kg"]].assign(unit=first),
     ]
-    for place, treatment in enumerate(evidence.treatments):
+    for place in range(len(evidence.treatments)):
         unit = np.flatnonzero(evidence.unit_treatment == place)
         partners = find_partners_l(evidence, place) if len(unit) else {}
-        words = len(partners) > 1 and treatment.up_to_limit is True
         for name, size in partners.items():
             ae = size * evidence.catalog.products[name].strength_kg_per_l
-            row: dict[str, Any] = {"product_id": name, "product_l": size, "ae_kg": ae, "unit": unit, "in_words": words}
+            row: dict[str, Any] = {"product_id": name, "product_l": size, "ae_kg": ae, "unit": unit}
             parts.append(units.iloc[unit][ground].assign(**row))
     return pd.concat(parts, ignore_index=True)
 

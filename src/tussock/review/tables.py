@@ -124,7 +124,7 @@ def check_tables(evidence: Evidence) -> list[Row]:
         elif cells is not None and main is not None:
             rows += compare_tables(name, main.head(_MOST_ROWS), _read_sheet(cells), f"plan.xlsx, {sheet}")
             compared += 1
-    return [*rows, *_check_map(evidence), info("folder", f"{compared} tables of other files against plan.gpkg")]
+    return [*rows, info("folder", f"{compared} tables of other files against plan.gpkg")]
 
 
 def _find_main(evidence: Evidence, name: str) -> pd.DataFrame | None:
@@ -240,16 +240,3 @@ def _read_texts(column: pd.Series[Any]) -> NDArray[Any]:
     filled = np.empty(len(read), dtype=object)
     filled[:] = [text.replace("\r\n", "\n").replace("\r", "\n") for text in read]
     return filled
-
-
-def _check_map(evidence: Evidence) -> list[Row]:
-    """Check that the map shows every unit."""
-    text = evidence.delivered.texts.get("map.html")
-    if text is None:
-        return []
-    import html
-
-    ids = evidence.units["unit_id"].tolist()
-    plain = html.unescape(text)
-    missing = np.array([name not in plain for name in ids], dtype=bool)
-    return pick_rows(missing, lambda k: violation("map.html", f"unit {ids[k]} is not on it", "every unit"))

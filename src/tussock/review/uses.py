@@ -94,15 +94,17 @@ def _check_doubts(evidence: Evidence) -> list[Row]:
     table, units = evidence.compliance, evidence.units
     doubt = table[table["distance_verdict"] == WITHIN_ERROR]
     place = find_places(units["unit_id"], doubt["unit_id"])
-    said = units["check_in_field"].to_numpy(dtype=object)
-    names = doubt["setback_id"].to_numpy(dtype=object)
+    names = doubt["setback_id"].tolist()
+    checks = evidence.table("unit_checks")
+    told = set(zip(checks["unit_id"], checks["setback_id"], strict=True))
     silent = [
-        k >= 0 and name not in str(said[k]).split(";") for k, name in zip(place.tolist(), names.tolist(), strict=True)
+        k >= 0 and pair not in told
+        for k, pair in zip(place.tolist(), zip(doubt["unit_id"], names, strict=True), strict=True)
     ]
     ids = units["unit_id"].to_numpy()
     return pick_rows(
         np.array(silent, dtype=bool),
         lambda k: violation(
-            f"unit {ids[place[k]]}, check_in_field", str(said[place[k]]) or "a blank", f"{names[k]}: within the error"
+            f"unit {ids[place[k]]}, check_in_field", f"nothing of {names[k]}", f"{names[k]}: within the error"
         ),
     )

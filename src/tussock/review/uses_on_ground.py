@@ -72,7 +72,7 @@ class Ledger:
         layer = self.evidence.delivered.layers.get("history")
         if layer is None or not len(layer) or not len(self.applied):
             return _make_empty(_RECORDS)
-        unit, record = self._find_covered(np.asarray(layer.geometry.array, dtype=object))
+        unit, record, _ = find_covered(self.evidence)
         listed = pd.DataFrame(
             {
                 "record": np.arange(len(layer)),
@@ -86,14 +86,6 @@ class Ledger:
         pairs = pd.DataFrame({"unit": unit, "record": record}).merge(listed, on="record")
         own = self.applied[["unit", "active"]].rename_axis("entry").reset_index()
         return own.merge(pairs, on=["unit", "active"])[list(_RECORDS)]
-
-    def _find_covered(self, ground: NDArray[Any]) -> tuple[IntArray, IntArray]:
-        """Return pairs of unit and record on its ground."""
-        outline = self.evidence.unit_ground
-        unit, record = shapely.STRtree(ground).query(outline, predicate="intersects")
-        area = shapely.area(shapely.intersection(outline[unit], ground[record])) * self.evidence.unit_scale[unit]
-        covered = (area > _EDGE_M2) | (area > self.evidence.unit_area_m2[unit] / 2)
-        return unit[covered].astype(np.intp), record[covered].astype(np.intp)
 
     @cached_property
     def shared(self) -> tuple[IntArray, IntArray, FloatArray]:
@@ -164,6 +156,15 @@ def _make_empty(kinds: dict[str, Any]) -> pd.DataFrame:
 
 def _sum_by(place: pd.Series[Any], values: pd.Series[Any], count: int) -> FloatArray:
     return np.bincount(place.to_numpy(dtype=np.intp), values.to_numpy(dtype=float), minlength=count).astype(np.float64)
+
+
+def find_covered(evidence: Evidence) -> tuple[IntArray, IntArray, FloatArray]:
+    """Return pairs of unit and record of earlier work on its ground (rows of the history layer), and the area [m2]."""
+    ground, outline = evidence.outlines("history"), evidence.unit_ground
+    unit, record = shapely.STRtree(ground).query(outline, predicate="intersects")
+    area = shapely.area(shapely.intersection(outline[unit], ground[record])) * evidence.unit_scale[unit]
+    covered = (area > _EDGE_M2) | (area > evidence.unit_area_m2[unit] / 2)
+    return unit[covered].astype(np.intp), record[covered].astype(np.intp), area[covered]
 
 
 def find_shared(evidence: Evidence) -> tuple[IntArray, IntArray, FloatArray]:

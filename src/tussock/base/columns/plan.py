@@ -72,7 +72,11 @@ UNITS: Final[Schema] = (
     Column("patch_id", "text", "patch that the unit is a piece of"),
     Column("area", "number", "true ground area of the unit", AREA),
     Column("infested", "number", "area x cover of the patch, likely value", AREA),
-    Column("setbacks", "text", "ids of the setbacks in force on the unit, sorted, joined by ;"),
+    Column(
+        "setbacks",
+        "text",
+        "ids of the setbacks in force on the unit, sorted, joined by ; for reading: see unit_setbacks",
+    ),
     Column("nearest_water", "number", "distance to the nearest mapped water's edge", LENGTH),
     Column("treatment_id", "text", "treatment chosen; blank where none is allowed"),
     Column("method", "text", "method of the treatment chosen"),
@@ -224,6 +228,49 @@ STEMS: Final[Schema] = (
     Column("lat", "number", "latitude of a stem that was mapped as a point, WGS 84 [degree]"),
 )
 
+#: One row for each setback in force on a unit, and for each whose distance wants a check in the field.
+UNIT_SETBACKS: Final[Schema] = (
+    Column("unit_id", "text", "treatment unit"),
+    Column("setback_id", "text", "rule that is in force on it"),
+)
+UNIT_CHECKS: Final[Schema] = (
+    Column("unit_id", "text", "treatment unit"),
+    Column("setback_id", "text", "rule whose distance lies within the mapping error, or rests on a default"),
+)
+
+#: One row for each earlier application on the ground of a unit.
+UNIT_HISTORY: Final[Schema] = (
+    Column("unit_id", "text", "treatment unit"),
+    Column("record", "text", "label of the earlier application in the layer of history"),
+)
+
+#: One row for two units of two patches on one ground.
+UNIT_SHARED: Final[Schema] = (
+    Column("unit_a", "text", "treatment unit"),
+    Column("unit_b", "text", "unit of another patch on the same ground"),
+    Column("area", "number", "ground that they have in common", AREA),
+)
+
+#: One row for each product in the tank of a unit.
+UNIT_PRODUCTS: Final[Schema] = (
+    Column("unit_id", "text", "treatment unit"),
+    Column("product_id", "text", "product in the tank"),
+    Column("role", "text", "product: that of the treatment; partner: another in the same tank"),
+    Column("share_pct", "number", "share of the mix by volume, as planned on this unit"),
+    Column("product", "number", "volume of it", SMALL_LIQUID),
+    Column("ae", "number", "acid equivalent in it", MASS),
+    Column("ae", "number", "its dose on the treated ground", DOSE),
+)
+
+#: Tables that say what belongs to a unit, one row each, in place of text that was joined.
+RELATIONS: Final[dict[str, Schema]] = {
+    "unit_setbacks": UNIT_SETBACKS,
+    "unit_checks": UNIT_CHECKS,
+    "unit_history": UNIT_HISTORY,
+    "unit_shared": UNIT_SHARED,
+    "unit_products": UNIT_PRODUCTS,
+}
+
 #: Tables of plan.gpkg whose columns the contract fixes, by the name that they have there.
 SCHEMAS: Final[dict[str, Schema]] = {
     "patches": PATCHES,
@@ -238,4 +285,5 @@ SCHEMAS: Final[dict[str, Schema]] = {
     "permits": PERMITS,
     "kinds": KINDS,
     "unruled": UNRULED,
+    **RELATIONS,
 }

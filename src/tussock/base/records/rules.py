@@ -205,8 +205,6 @@ class Setback(Record):
             raise QuantityError("counts without permit or notify; only what an office grants or hears of is counted")
         if self.applies_to is not None and self.permit is None and self.notify is None:
             raise QuantityError("applies_to without permit or notify; what a rule forbids stands in forbids")
-        if ";" in self.id:
-            raise QuantityError(f'the id "{self.id}" with ";"; ids are joined by ";" in the outputs, leave it out')
         return self
 
     @property
