@@ -13,6 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tussock.base.edges import FindBend, FindMost, Held, hold_edges
+from tussock.base.turns import gather
 
 if TYPE_CHECKING:
     from pyproj import CRS, Geod, Transformer
@@ -49,6 +50,12 @@ def _transformer(source: str, target: str) -> Transformer:
     return Transformer.from_crs(source, target, always_xy=True)
 
 
+def _read_crs(crs: CRS | str) -> CRS:
+    from pyproj import CRS
+
+    return CRS.from_user_input(crs)
+
+
 def find_transformer(source: CRS, target: CRS | str) -> Transformer:
     """Return a transformer between two CRSs, longitude or easting first."""
     wkt = target if isinstance(target, str) else target.to_wkt()
@@ -70,7 +77,7 @@ def move_geometry(
 
     The inverse of some projections is a short series (up to two millimetres off for the azimuthal equal-area one).
     Where degrees do not lead back to the vertex they came from, they are found anew by the exact forward formula, so
-    that a cut made in one CRS holds in the other.
+    that a cut made in one CRS holds in the other. What the edge of the map cuts is put together again.
 
     Parameters
     ----------
@@ -87,29 +94,7 @@ def move_geometry(
         return move_points(xy, source, target, shift)
 
     moved: NDArray[Any] = shapely.transform(np.asarray(geometry, dtype=object), move)
-    from pyproj import CRS
-
-    return unwrap_longitudes(moved) if CRS.from_user_input(target).is_geographic else moved
-
-
-def unwrap_longitudes(geometry: NDArray[Any]) -> NDArray[Any]:
-    """Return geometries in degrees with those across the antimeridian in one piece: west of it goes on beyond 180.
-
-    A geometry counts as across where it is more than 180 degrees wide.
-    """
-    import shapely
-
-    box = shapely.bounds(geometry)
-    across = box[:, 2] - box[:, 0] > 180  # noqa: PLR2004  (degrees of half a turn)
-    if not across.any():
-        return geometry
-
-    def shift(xy: FloatArray) -> FloatArray:
-        return np.column_stack([np.where(xy[:, 0] < 0, xy[:, 0] + 360, xy[:, 0]), xy[:, 1]])
-
-    unwrapped = geometry.copy()
-    unwrapped[across] = shapely.transform(geometry[across], shift)
-    return unwrapped
+    return gather(moved, _read_crs(target)).geometry
 
 
 def move_points(xy: FloatArray, source: CRS, target: CRS | str, shift: DatumPath | None = None) -> FloatArray:

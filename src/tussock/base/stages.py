@@ -240,8 +240,8 @@ class PlanTables:
     ``overlaps`` has ``patch_a, patch_b, same_species, area_m2`` and geometry. ``work`` has the tables of
     `base.columns.WORK`: hours term by term, mixes, purchases, money, priorities, calendar, years after. ``stems`` has
     the stem table of the site with the columns of `base.columns.STEMS`, no row where the site has none. ``kinds`` tells
-    which rule runs from which kind of water and receptor, ``unruled`` the units near a kind without a rule. ``relations``
-    has the tables of `base.columns.RELATIONS`: what belongs to a unit, one row each.
+    which rule runs from which kind of water and receptor, ``unruled`` the units near a kind without a rule.
+    ``relations`` has the tables of `base.columns.RELATIONS`: what belongs to a unit, one row each.
     """
 
     site: Site

@@ -10,16 +10,18 @@ from numpy.typing import NDArray
 
 from tussock.base.errors import Fault, InputError
 from tussock.base.findings import Finding, findings_table
-from tussock.base.geodesy import find_area_m2, unwrap_longitudes
+from tussock.base.geodesy import find_area_m2
 from tussock.base.kinds import map_kinds
 from tussock.base.simple import describe_parts, find_odd, list_parts, split_by_dimension
 from tussock.base.spikes import drop_spikes
 from tussock.base.stages import Layer, LayerName, Repaired, Site
 from tussock.base.text import join_words, show_count
+from tussock.base.turns import find_middle, gather
 from tussock.base.validity import make_valid
 from tussock.repair import values
 from tussock.repair.overlaps import find_overlaps
 from tussock.repair.stems import set_stem_values
+from tussock.repair.windows import Home, cut_wide, find_home
 
 if TYPE_CHECKING:
     import geopandas as gpd
@@ -29,6 +31,8 @@ _POLYGONS = ("infestations", "history")
 _THIN_M = 1e-6
 _DEGREE_M = 111_320.0
 _AREAL = 2  # dimension
+#: Where two readings of an outline differ this near to the patches, nobody can tell which is meant [degrees].
+_NEAR_DEG = 0.25
 
 
 def repair_layers(site: Site) -> Repaired:
@@ -51,6 +55,7 @@ def repair_layers(site: Site) -> Repaired:
         every outline that has no area.
     """
     layers: dict[LayerName, Layer] = {}
+    home: Home | None = None
     findings: list[Finding] = []
     faults: list[Fault] = []
     for name, drawn_layer in site.layers.items():
@@ -61,7 +66,9 @@ def repair_layers(site: Site) -> Repaired:
             faults += odd_faults
             continue
         findings += split_findings
-        frame, outline_faults, outline_findings = repair_outlines(layer)
+        frame, outline_faults, outline_findings = repair_outlines(layer, home)
+        if name == "infestations" and not outline_faults:
+            home = find_home(np.asarray(frame.geometry.array, dtype=object), frame.crs)
         frame, value_faults, value_findings = _set_values(site, layer, frame)
         faults += outline_faults + value_faults
         findings += outline_findings + value_findings + find_doubles(layer, frame)
@@ -129,7 +136,7 @@ def _number_anew(frame: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
     return frame.reset_index(drop=True).rename_axis("row")
 
 
-def repair_outlines(layer: Layer) -> tuple[gpd.GeoDataFrame, list[Fault], list[Finding]]:
+def repair_outlines(layer: Layer, home: Home | None = None) -> tuple[gpd.GeoDataFrame, list[Fault], list[Finding]]:
     """Return a layer with valid two-dimensional geometry.
 
     Invalid outlines are rebuilt from their structure, which keeps both lobes of a crossing outline; collections keep
@@ -140,8 +147,11 @@ def repair_outlines(layer: Layer) -> tuple[gpd.GeoDataFrame, list[Fault], list[F
     frame = layer.frame.copy()
     drawn = np.asarray(frame.geometry.array, dtype=object)
     flat = shapely.force_2d(_keep_polygons(drawn) if layer.name in _POLYGONS else drawn)
-    if frame.crs.is_geographic:
-        flat = unwrap_longitudes(flat)
+    ours = layer.name == "infestations"
+    middle = find_middle(flat, frame.crs) if ours or home is None else home.find_middle(frame.crs)
+    gathered = gather(flat, frame.crs, middle)
+    lost = gathered.lost | (gathered.wide & ours)
+    flat = np.where(lost, flat, gathered.geometry)
     sound = flat.copy()
     broken = ~shapely.is_valid(flat)
     sound[broken] = make_valid(flat[broken])
@@ -156,8 +166,20 @@ def repair_outlines(layer: Layer) -> tuple[gpd.GeoDataFrame, list[Fault], list[F
     changed = changed | (shapely.get_type_id(drawn) != shapely.get_type_id(sound))
     findings: list[Finding] = []
     faults: list[Fault] = []
-    empty = shapely.is_empty(sound) | ((shapely.area(sound) == 0) if layer.name in _POLYGONS else False)
     where = values.place_of(layer)
+    need = "cut it at 180 degrees, or leave it out"
+    faults += [
+        Fault(where, _row(frame, place), "an outline all the way round the globe", need)
+        for place in np.flatnonzero(lost).tolist()
+    ]
+    if home is not None and not ours:
+        sound, cut, odd = cut_wide(sound, frame.crs, home)
+        need = "cut it to the region of the patches, or leave it out"
+        faults += [Fault(where, _row(frame, place), found, need) for place, found in odd.items()]
+        findings += _tell_wide(layer, frame, np.flatnonzero(cut))
+        faults += _find_ambiguous(layer, frame, np.flatnonzero(gathered.across), drawn, sound, home)
+    flat_only = (shapely.area(sound) == 0) if layer.name in _POLYGONS else False
+    empty = ~lost & (shapely.is_empty(sound) | flat_only)
     faults += [
         Fault(where, _row(frame, place), "an outline without area", "draw it anew")
         for place in np.flatnonzero(empty).tolist()
@@ -169,6 +191,33 @@ def repair_outlines(layer: Layer) -> tuple[gpd.GeoDataFrame, list[Fault], list[F
         findings.append(Finding("repair", layer.name, show_count(solid, "row"), what, "left out", "info"))
     frame["geometry"] = sound
     return frame, faults, findings
+
+
+def _tell_wide(layer: Layer, frame: gpd.GeoDataFrame, places: NDArray[np.intp]) -> list[Finding]:
+    what, done = "reaches over more than ten degrees", "cut to a window of a degree and more around the patches"
+    return [Finding("repair", layer.name, _row(frame, place), what, done, "info") for place in places.tolist()]
+
+
+def _find_ambiguous(
+    layer: Layer,
+    frame: gpd.GeoDataFrame,
+    places: NDArray[np.intp],
+    drawn: NDArray[Any],
+    read: NDArray[Any],
+    home: Home,
+) -> list[Fault]:
+    """Refuse an outline with an edge of more than half a turn that lies at the patches only if it is meant so."""
+    import shapely
+
+    window = home.draw_window(frame.crs, _NEAR_DEG)
+    faults = []
+    for place in places.tolist():
+        box = shapely.box(*drawn[place].bounds)
+        if window is not None and shapely.intersects(box, window) and not shapely.intersects(read[place], window):
+            found = "an edge of more than half the globe: across 180 degrees, or round the other way?"
+            need = "cut it in two at 180 degrees, or give the edge more points"
+            faults.append(Fault(values.place_of(layer), _row(frame, place), found, need))
+    return faults
 
 
 def find_doubles(layer: Layer, frame: gpd.GeoDataFrame) -> list[Finding]:

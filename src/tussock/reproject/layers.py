@@ -22,6 +22,7 @@ from tussock.base.geodesy import (
 )
 from tussock.base.records import ColumnDistance
 from tussock.base.stages import Cell, CrsReport, LayerName, Measured, Repaired, Site
+from tussock.base.turns import find_middle, gather
 from tussock.base.units import FOOT_M
 from tussock.reproject import crs as crs_tools
 from tussock.reproject.datums import Shift, find_datum, find_shifts, list_shifts
@@ -122,6 +123,7 @@ def _hold(
     """Move the features to the CRS of the patches, with points on the edges of all that would bend on the way."""
     drawn = np.asarray(home.geometry.array, dtype=object)
     around = Surroundings([(drawn, home.crs)], reach_m)
+    middle = find_middle(np.asarray(home.geometry.array, dtype=object), home.crs)
     features: dict[LayerName, gpd.GeoDataFrame] = {}
     own: dict[LayerName, gpd.GeoDataFrame] = {}
     paths = {name: shifts[name].path if name in shifts else None for name in repaired.layers}
@@ -137,6 +139,7 @@ def _hold(
         geometry, left, told = hold_layer(shapes, frame.crs, find_bend_m, around, name)
         moved = geometry if way is None else move_geometry(geometry, frame.crs, home.crs, shift)
         own[name] = frame.set_geometry(geometry, crs=frame.crs)
+        moved = gather(moved, home.crs, middle).geometry  # on the turn of the patches
         features[name] = frame.set_geometry(moved, crs=None).set_crs(home.crs, allow_override=True)
         left_m[name], findings = left, findings + told
     others = [(np.asarray(frame.geometry.array, dtype=object), home.crs) for frame in features.values()]

@@ -21,10 +21,12 @@ from tussock.review.geometry import (
     cut_edges,
     fill,
     find_geodesic_area_m2,
+    find_middle_lon,
     move_edges,
     move_outlines,
     move_to_degrees,
     rebuild,
+    settle,
     split_site,
 )
 from tussock.review.held import Held
@@ -90,13 +92,22 @@ class Evidence(Held):
     @cached_property
     def unit_degrees(self) -> NDArray[Any]:
         """Outlines of the units in degrees."""
-        return move_to_degrees(straighten(self.unit_outline, self.crs), self.crs)
+        return settle(move_to_degrees(straighten(self.unit_outline, self.crs), self.crs), self.middle_lon)
 
     @cached_property
     def patch_degrees(self) -> NDArray[Any]:
         """Outlines of the patches in degrees."""
+        return settle(self._patch_degrees, self.middle_lon)
+
+    @cached_property
+    def _patch_degrees(self) -> NDArray[Any]:
         crs = self.delivered.layers["patches"].crs
         return move_to_degrees(straighten(self.patch_outline, crs), crs)
+
+    @cached_property
+    def middle_lon(self) -> float:
+        """Longitude in the middle of the patches: everything in degrees stands on its turn."""
+        return find_middle_lon(self._patch_degrees)
 
     @cached_property
     def unit_area_m2(self) -> FloatArray:
@@ -145,7 +156,7 @@ class Evidence(Held):
             crs = self.delivered.layers[layer].crs
             units = self.unit_outline if crs == self.crs else np.empty(0, dtype=object)
             moved = move_to_degrees(straighten_near(fill(self.outlines(layer)), crs, units), crs)
-            self._feature_degrees[layer] = moved
+            self._feature_degrees[layer] = settle(moved, self.middle_lon)
         return self._feature_degrees[layer]
 
     @cached_property

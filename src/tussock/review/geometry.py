@@ -31,6 +31,11 @@ _RUN_SEGMENTS: Final = 16
 #: Features within this of a part are moved into its projection at once; further ones when nothing nearer is found.
 _NEAR_M: Final = 12_000.0
 RADIUS_M: Final = 6_371_000.0
+_TURN: Final = 360.0
+#: What several parts of one dimension make.
+_JOIN: Final = (shapely.multipoints, shapely.multilinestrings, shapely.multipolygons)
+_HALF_TURN: Final = 180.0
+_WHOLE_DEG: Final = 1e-6
 #: Types in GEOS; from the second on they hold others.
 _POLYGON: Final = 3
 _FIRST_MULTI: Final = 4
@@ -79,6 +84,53 @@ def move_outlines(geometry: GeometryArray, transformer: Transformer) -> Geometry
 
     moved: GeometryArray = shapely.transform(geometry, move)
     return moved
+
+
+def find_middle_lon(degrees: GeometryArray) -> float:
+    """Return the longitude in the middle of all vertices, right across 180 degrees too."""
+    lon = np.radians(shapely.get_coordinates(degrees)[:, 0])
+    return float(np.degrees(np.arctan2(np.sin(lon).sum(), np.cos(lon).sum()))) if len(lon) else 0.0
+
+
+def settle(degrees: GeometryArray, middle_lon: float) -> GeometryArray:
+    """Return shapes in degrees each in one piece, on the turn of the globe nearest to a longitude."""
+    box = shapely.bounds(degrees)
+    if not ((np.abs(box[:, [0, 2]] - middle_lon) > _HALF_TURN).any()):
+        return degrees
+    settled = degrees.copy()
+    for place in np.flatnonzero((np.abs(box[:, [0, 2]] - middle_lon) > _HALF_TURN).any(axis=1)).tolist():
+        parts = [_settle_part(part, middle_lon) for part in list_simple(degrees[[place]])[0]]
+        single = not degrees[place].geom_type.startswith(("Multi", "Geometry"))
+        settled[place] = parts[0] if single else _JOIN[int(shapely.get_dimensions(parts[0]))](parts)
+    return settled
+
+
+def _settle_part(part: Any, middle_lon: float) -> Any:
+    if part.geom_type == "Polygon":
+        rings = [_unroll(shapely.get_coordinates(ring)) for ring in shapely.get_rings(part)]
+        aim = rings[0][:, 0].mean()
+        for ring in rings:
+            ring[:, 0] += _TURN * np.round((aim - ring[:, 0].mean()) / _TURN)
+        whole = shapely.Polygon(rings[0], rings[1:])
+    else:
+        whole = shapely.transform(part, _unroll)
+    west, _, east, _ = whole.bounds
+    turns = _TURN * np.round((middle_lon - (west + east) / 2) / _TURN)
+    return shapely.transform(whole, lambda xy: xy + np.array([turns, 0.0]))
+
+
+def _unroll(xy: FloatArray) -> FloatArray:
+    """Return vertices with every step the short way round, unless that leaves a ring open; a whole turn is meant so."""
+    step = np.diff(xy[:, 0])
+    over = (np.abs(step) > _HALF_TURN) & (np.abs(step) < _TURN - _WHOLE_DEG)
+    if not over.any():
+        return xy.copy()
+    lon = xy[0, 0] + np.r_[0.0, np.cumsum(np.where(over, step - _TURN * np.round(step / _TURN), step))]
+    if (xy[0] == xy[-1]).all():
+        if abs(lon[-1] - lon[0]) > _WHOLE_DEG:
+            return xy.copy()
+        lon[-1] = lon[0]
+    return np.column_stack([lon, xy[:, 1]])
 
 
 def find_geodesic_area_m2(degrees: GeometryArray) -> FloatArray:

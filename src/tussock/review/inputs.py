@@ -19,7 +19,7 @@ from tussock.base.sources import find_inside, list_layers, open_copy
 from tussock.base.spikes import drop_spikes
 from tussock.base.validity import make_valid
 from tussock.review.evidence import Evidence
-from tussock.review.geometry import list_simple
+from tussock.review.geometry import list_simple, settle
 from tussock.review.rows import Row, info, pick_rows, violation, warning
 
 if TYPE_CHECKING:
@@ -43,9 +43,11 @@ _OPEN: Final = ("", "unknown")
 #: A vertex may stand off by this [m]: repair, rounding and the way through other CRSs.
 _OFF_M: Final = 0.05
 _DEGREE_M: Final = 111_320.0
-_HALF_TURN_DEG: Final = 180.0
 #: A spike that is thinner is none [m].
 _THIN_M: Final = 1e-6
+#: Features over more than this, and how far around the patches they are compared [degrees].
+_VAST_DEG: Final = 9.0
+_AROUND_DEG: Final = 0.5
 #: Dimension of the parts of a collection, and what joins several of it.
 _GROUND: Final = (2, shapely.union_all)
 _THINGS: Final = ((1, shapely.multilinestrings), (0, shapely.multipoints))
@@ -76,7 +78,8 @@ def check_layers(evidence: Evidence, site_path: Path, *, allow_outside: bool = F
             rows.append(warning(str(spec.get("path")), f"not compared: {why}", "", note))
             continue
         drawn = _part_kinds(drawn, ground_only=role == "infestations")
-        rows += _compare_ground(name, drawn, delivered) + _compare_words(role, spec, drawn, delivered, taken)
+        rows += _compare_ground(name, drawn, delivered, shapely.total_bounds(evidence.patch_degrees))
+        rows += _compare_words(role, spec, drawn, delivered, taken)
     return [*rows, info("plan.gpkg", "patches, water and receptors against the files of the site")]
 
 
@@ -120,18 +123,23 @@ def _part_kinds(drawn: gpd.GeoDataFrame, *, ground_only: bool) -> gpd.GeoDataFra
     return drawn.iloc[rows].set_geometry(outlines, crs=drawn.crs)
 
 
-def _compare_ground(name: str, drawn: gpd.GeoDataFrame, delivered: gpd.GeoDataFrame) -> list[Row]:
-    """Find vertices of either layer that are on no outline of the other, each measured in the other's CRS."""
+def _compare_ground(name: str, drawn: gpd.GeoDataFrame, delivered: gpd.GeoDataFrame, around: FloatArray) -> list[Row]:
+    """Find vertices of either layer that are on no outline of the other, each measured in the other's CRS.
+
+    Of a layer with features over many degrees only what lies around the patches is compared: a plan holds no more.
+    """
     thin = _THIN_M / _unit_m(drawn.crs)
     shapes = np.asarray(drawn.geometry.array, dtype=object)
-    ours = _clean(_unwrap(shapes) if drawn.crs.is_geographic else shapes, thin)
+    vast = _is_vast(shapes, drawn.crs)
+    ours = _clean(settle(shapes, (around[0] + around[2]) / 2) if drawn.crs.is_geographic else shapes, thin)
     theirs = _clean(np.asarray(delivered.geometry.array, dtype=object), thin)
     rows = []
     for shapes, source, others, target, found, expected in (
         (ours, drawn.crs, theirs, delivered.crs, "not in the plan", "on an outline of the plan"),
         (theirs, delivered.crs, ours, drawn.crs, "not in the file of the site", "on an outline of that file"),
     ):
-        xy = _pick(shapely.get_coordinates(shapes))
+        xy = shapely.get_coordinates(shapes)
+        xy = _pick(xy[_lie_around(_move(xy, source, "EPSG:4326"), around)] if vast else xy)
         off = ~_find_on(_move(xy, source, target), others, target)
         degrees = _move(xy, source, "EPSG:4326")
         rows += pick_rows(
@@ -146,17 +154,25 @@ def _compare_ground(name: str, drawn: gpd.GeoDataFrame, delivered: gpd.GeoDataFr
     return rows
 
 
+def _is_vast(shapes: GeometryArray, crs: CRS) -> bool:
+    """Tell whether a layer has a feature over many degrees; one drawn on both sides of 180 counts as one."""
+    extent = shapely.bounds(shapes) * _unit_m(crs) / _DEGREE_M
+    return bool((np.maximum(extent[:, 2] - extent[:, 0], extent[:, 3] - extent[:, 1]) > _VAST_DEG).any())
+
+
+def _lie_around(degrees: FloatArray, box: FloatArray) -> BoolArray:
+    """Tell which points lie around a box in degrees, on whichever turn of the globe."""
+    middle = (box[0] + box[2]) / 2
+    lon = degrees[:, 0] - 360.0 * np.round((degrees[:, 0] - middle) / 360.0)
+    aside = _AROUND_DEG / max(np.cos(np.radians(np.abs(box[[1, 3]]).max())), _AROUND_DEG)
+    inside = (lon >= box[0] - aside) & (lon <= box[2] + aside)
+    return np.asarray(
+        inside & (degrees[:, 1] >= box[1] - _AROUND_DEG) & (degrees[:, 1] <= box[3] + _AROUND_DEG), dtype=bool
+    )
+
+
 def _unit_m(crs: CRS) -> float:
     return _DEGREE_M if crs.is_geographic else float(crs.axis_info[0].unit_conversion_factor)
-
-
-def _unwrap(shapes: GeometryArray) -> GeometryArray:
-    """Return shapes in degrees in one piece where they are drawn on both sides of 180."""
-    box = shapely.bounds(shapes)
-    across = box[:, 2] - box[:, 0] > _HALF_TURN_DEG
-    shapes = shapes.copy()
-    shapes[across] = shapely.transform(shapes[across], lambda xy: np.where(xy[:, [0]] < 0, xy + [360.0, 0.0], xy))  # noqa: RUF005  (a sum)
-    return shapes
 
 
 def _clean(shapes: GeometryArray, thin: float) -> GeometryArray:
@@ -186,10 +202,21 @@ def _find_on(xy: FloatArray, shapes: GeometryArray, crs: CRS) -> BoolArray:
     """Tell which points are within the tolerance of an edge or a point of some shapes, on whichever turn of 180."""
     on = np.zeros(len(xy), dtype=bool)
     tree = shapely.STRtree(_list_edges(shapes))
-    for turn in (0.0, -360.0, 360.0) if crs.is_geographic else (0.0,):
+    width = _find_world_width(crs)
+    for turn in (0.0, -width, width):
         points = shapely.points(xy[:, 0] + turn, xy[:, 1])
         on[tree.query(points, predicate="dwithin", distance=_OFF_M / _unit_m(crs))[0]] = True
     return on
+
+
+def _find_world_width(crs: CRS) -> float:
+    """Return how wide the globe is where meridians are upright and evenly spaced; 0 in any other CRS."""
+    if crs.is_geographic:
+        return 360.0
+    xy = _move(np.array([[-45.0, 0.0], [0.0, 0.0], [45.0, 0.0], [45.0, 50.0]]), "EPSG:4326", crs)
+    step = xy[2, 0] - xy[1, 0]
+    even = abs(xy[1, 0] - xy[0, 0] - step) < 1.0 and abs(xy[3, 0] - xy[2, 0]) < 1.0
+    return float(8 * step) if np.isfinite(xy).all() and even else 0.0
 
 
 def _list_edges(shapes: GeometryArray) -> GeometryArray:

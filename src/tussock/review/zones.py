@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from tussock.base.text import show_length
 from tussock.review.evidence import Evidence
-from tussock.review.geometry import LocalEdges, Part, fill, find_unit_vectors, move_to_degrees
+from tussock.review.geometry import LocalEdges, Part, fill, find_unit_vectors, move_to_degrees, settle
 from tussock.review.measured import Measured
 from tussock.review.nearest import Search
 from tussock.review.rows import Row, info, pick_rows, violation
@@ -46,7 +46,7 @@ def check_zones(evidence: Evidence) -> list[Row]:
     frame = evidence.delivered.layers["setback_zones"]
     names = frame["setback_id"].astype(str).to_numpy(dtype=object)
     drawn = fill(evidence.outlines("setback_zones"))
-    outlines = move_to_degrees(drawn, frame.crs)
+    outlines = settle(move_to_degrees(drawn, frame.crs), evidence.middle_lon)
     shown = evidence.table("setback_zones")
     not_drawn = dict(zip(shown["setback_id"].astype(str), shown["not_drawn"].astype(str), strict=True))
     ground, patches = _sample_ground(evidence)

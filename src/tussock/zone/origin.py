@@ -12,9 +12,9 @@ from typing import TYPE_CHECKING, Any, Final
 import numpy as np
 import shapely
 from numpy.typing import NDArray
-from shapely import affinity
 
 from tussock.base.geodesy import move_geometry, move_points
+from tussock.base.turns import find_turn, gather
 
 if TYPE_CHECKING:
     import geopandas as gpd
@@ -65,18 +65,14 @@ def move_out(geometry: GeometryArray, origin: tuple[float, float], source: CRS, 
 
 
 def follow_turns(geometry: GeometryArray, guide: GeometryArray, crs: CRS) -> GeometryArray:
-    """Return geometries in degrees on the turn of the globe that others stand on, pair by pair, shape (n,).
+    """Return geometries on the turn of the globe that others stand on, pair by pair, shape (n,).
 
-    A patch across the antimeridian goes on beyond 180, and so do its units on that side.
+    A patch across the antimeridian goes on beyond it, and so do its units on that side.
     """
-    if not crs.is_geographic:
+    if find_turn(crs) is None:
         return geometry
-    ours, theirs = shapely.bounds(geometry), shapely.bounds(guide)
-    turns = np.round((theirs[:, 0] + theirs[:, 2] - ours[:, 0] - ours[:, 2]) / 720)
-    followed = geometry.copy()
-    for place in np.flatnonzero(np.nan_to_num(turns)).tolist():  # a loop over geometry: few sites lie there
-        followed[place] = affinity.translate(geometry[place], 360 * float(turns[place]))
-    return followed
+    box = shapely.bounds(guide)
+    return gather(geometry, crs, np.nan_to_num((box[:, 0] + box[:, 2]) / 2)).geometry
 
 
 def move_points_out(xy: FloatArray, origin: tuple[float, float], source: CRS, target: CRS | str) -> FloatArray:
