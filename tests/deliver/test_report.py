@@ -174,7 +174,7 @@ def test_everything_a_reviewer_asks_for(page, sample_plan):
         wanted += [ruleset.title, ruleset.ruleset.authority, setback.id, setback.source, *setback.conditions]
     wanted += sample_plan.units.loc[sample_plan.units["status"] != "planned", "unit_id"].tolist()
     wanted += ["Signature", "Reviewed by (qualified person)", "Date of the review"]
-    wanted += ["any water (wet)", "on the feature itself", "1 x height_ft of each feature", "09-01 to 06-10"]
+    wanted += ["any water (wet)", "on the feature itself", "1 x height_ft of each feature", "1 Sep to 10 Jun"]
     for text in wanted:
         assert " ".join(text.split()) in page.text, text
     assert "permit in-water-permit Permit: aquatic plant permit" in page.text
@@ -354,4 +354,4 @@ def test_surveys_and_closures_are_said(small_plan):
     text = Page(report.render_page(replace(small_plan, site=site, compliance=table))).text
     assert f"survey {first.id} Survey first: allowed only where a survey lifts the rule" in text
     assert "unless a survey lifts it" in text
-    assert "nests 04-01 to 07-15 (month-day), unless surveyed ground-nesting birds [test]" in text
+    assert "nests 1 Apr to 15 Jul, unless surveyed ground-nesting birds [test]" in text

@@ -232,7 +232,7 @@ def test_what_is_said_once_for_several_units_stands_above_each_of_them(sample_pd
     """Dates and doubtful edges of each planned unit are on its card or in the head of its cards, on that very page."""
     table = sample_plan.compliance
     doubtful = table[table["distance_verdict"] == "within error"].groupby("unit_id")["feature"].unique()
-    months = list(calendar.month_name)
+    months = list(calendar.month_abbr)
     shared = 0
     pages = read_pages(sample_pdf, "-raw")
     for unit in sample_plan.units[sample_plan.units["status"] == "planned"].itertuples():

@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 import datetime as dt
+from collections.abc import Sequence
 from typing import Final
 
 from tussock.base import columns as c
-from tussock.base.days import Season, Window, read_month_day
+from tussock.base.days import Season, Span, Window, read_month_day
 
 _MONTHS: Final = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec")
 
@@ -81,6 +82,20 @@ def show_dates(first: dt.date | str | None, last: dt.date | str | None) -> str:
     start, end = show_date(first), show_date(last)
     year = end[-5:]
     return end if start == end else f"{start.removesuffix(year)} to {end}"
+
+
+def show_runs(runs: Sequence[Span]) -> str:
+    """Return several spans of dates, the year once where all have it.
+
+    Examples
+    --------
+    >>> show_runs([(dt.date(2027, 1, 1), dt.date(2027, 1, 31)), (dt.date(2027, 12, 15), dt.date(2027, 12, 31))])
+    '1 Jan to 31 Jan and 15 Dec to 31 Dec 2027'
+    """
+    texts = [show_dates(*run) for run in runs]
+    if len({day.year for run in runs for day in run}) == 1:
+        texts[:-1] = [text[:-5] for text in texts[:-1]]
+    return " and ".join(texts) or "no dates"
 
 
 def show_validity(first: dt.date | None, last: dt.date | None) -> str:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import Final
 
 from tussock.base.stages import PlanTables
+from tussock.base.text import show_validity
 
 NOT_READY: Final = "Not ready for field use: blanks are open"
 
@@ -42,7 +43,7 @@ def list_rulesets(plan: PlanTables) -> list[tuple[str, str, str, str]]:
     rows = []
     for ruleset in plan.site.rulesets:
         header = ruleset.ruleset
-        dates = f"{header.valid_from or 'no first date'} to {header.valid_to or 'no last date'}"
+        dates = show_validity(header.valid_from, header.valid_to)
         status = header.status + (f", read by {header.read_by}" if header.read_by else "")
         rows.append((header.title, header.authority, dates, status))
     return rows

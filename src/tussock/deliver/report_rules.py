@@ -8,7 +8,7 @@ from typing import Any, Final
 from tussock.base import columns as c
 from tussock.base.records import FeatureFilter, RulesetHeader, Setback
 from tussock.base.stages import PlanTables
-from tussock.base.text import show, show_length
+from tussock.base.text import show, show_length, show_validity, show_window
 from tussock.base.verdicts import CLEAR, TO_DO
 from tussock.deliver.permits import list_permits
 from tussock.deliver.sheets_words import figures, read_si
@@ -25,7 +25,7 @@ def list_rulesets(plan: PlanTables) -> list[dict[str, Any]]:
             {
                 "title": header.title,
                 "authority": header.authority,
-                "valid": f"{header.valid_from or 'no first date'} to {header.valid_to or 'no last date'}",
+                "valid": show_validity(header.valid_from, header.valid_to),
                 "status": "DRAFT: not checked" if draft else header.status,
                 "draft": draft,
                 "read_by": header.read_by or "not stated",
@@ -62,7 +62,7 @@ def list_rules(plan: PlanTables) -> list[dict[str, Any]]:
                 "distance": describe_reach(plan, setback),
                 "features": describe_features(setback.source_filter),
                 "means": describe_effect(setback),
-                "season": f"{setback.season[0]} to {setback.season[1]}" if setback.season else "all year",
+                "season": show_window(setback.season) if setback.season else "all year",
                 "conditions": list(setback.conditions),
                 "datum": setback.datum or "",
                 "in_force": where,

@@ -8,8 +8,10 @@ from functools import cached_property
 from typing import TYPE_CHECKING, Any
 
 from tussock.base.columns import UnitSystem
+from tussock.base.days import Span
 from tussock.base.records import Ruleset, Setback, Treatment
 from tussock.base.stages import PlanTables
+from tussock.deliver.earlier import list_unit_runs
 from tussock.deliver.sheets_ground import SiteMap
 from tussock.deliver.sheets_words import Recipe, list_partners, read_recipe
 
@@ -72,6 +74,11 @@ class Binder:
     def looks(self) -> Mapping[str, str]:
         """How each unit is drawn."""
         return dict(zip(self.site.unit_ids, self.site.unit_looks, strict=True))
+
+    @cached_property
+    def runs(self) -> Mapping[str, tuple[Span, ...]]:
+        """Runs of days that work may stand on, by unit."""
+        return list_unit_runs(self.plan)
 
     @cached_property
     def treatments(self) -> Mapping[str, Treatment]:

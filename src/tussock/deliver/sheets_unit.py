@@ -10,7 +10,7 @@ from typing import Any, Final
 from tussock.base import columns as c
 from tussock.base.columns import UnitSystem
 from tussock.base.records import Ruleset, Setback, Treatment
-from tussock.base.text import show_length
+from tussock.base.text import show_length, show_runs
 from tussock.deliver import sheets_words as w
 from tussock.deliver.sheets_binder import Binder
 from tussock.deliver.sheets_ground import OPEN_LIMITED
@@ -63,7 +63,7 @@ class _Shared:
 def _find_shared(binder: Binder, units: Sequence[Mapping[str, Any]]) -> _Shared:
     """Return what is the same on all units of a group."""
     treatment = binder.treatments[str(units[0]["treatment_id"])]
-    dates = {w.show_dates(unit["season_from"], unit["season_to"]) for unit in units}
+    dates = {show_runs(binder.runs.get(str(unit["unit_id"]), ())) for unit in units}
     minds = [_list_minds(binder, unit) for unit in units]
     columns = {_find_columns(binder, unit, treatment) for unit in units} - {None}
     return _Shared(
@@ -117,7 +117,7 @@ def _draw_unit(binder: Binder, unit: Mapping[str, Any], wide: float, shared: _Sh
     if unit["status"] != "planned" or treatment is None:
         content = [para(*words, size=ACT_PT), *_leave(unit)]
     else:
-        words += [] if shared.dates else [", ", bold(w.show_dates(unit["season_from"], unit["season_to"]))]
+        words += [] if shared.dates else [", ", bold(show_runs(binder.runs.get(str(unit["unit_id"]), ())))]
         sums = [*_list_sums(unit, binder, treatment), f"crew {w.show_cell(unit, 'crew', c.HOURS, system)}"]
         one_line = len(sums) == 1 or bool(shared.dates)
         minds = [text for text in _list_minds(binder, unit) if text not in shared.minds]

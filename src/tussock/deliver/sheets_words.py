@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import datetime as dt
 import math
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
@@ -12,7 +11,7 @@ from tussock.base import columns as c
 from tussock.base.columns import UnitSystem
 from tussock.base.records import Closure, Operations, Treatment
 from tussock.base.stages import PlanTables
-from tussock.base.text import show_length
+from tussock.base.text import show_length, show_window
 from tussock.trade.methods import find_reach_m
 from tussock.trade.mixing import Mix, count_loads, split_mix
 
@@ -162,52 +161,6 @@ def show_seconds(seconds: float) -> str:
     return f"{whole:,} s ({minutes // _MINUTE_S} h {minutes % _MINUTE_S} min)"
 
 
-def show_date(text: str) -> str:
-    """Return an ISO date in words; other text as it is.
-
-    Examples
-    --------
-    >>> show_date("2027-07-15")
-    '15 July 2027'
-    """
-    try:
-        day = dt.date.fromisoformat(text)
-    except ValueError:
-        return text
-    return f"{day.day} {_MONTHS[day.month - 1]} {day.year}"
-
-
-_MONTHS: Final = (
-    "January",
-    "February",
-    "March",
-    "April",
-    "May",
-    "June",
-    "July",
-    "August",
-    "September",
-    "October",
-    "November",
-    "December",
-)
-
-
-def show_dates(first: Any, last: Any) -> str:
-    """Return a span of ISO dates in words, the year once where it is the same.
-
-    Examples
-    --------
-    >>> show_dates("2027-07-15", "2027-09-30"), show_dates(None, None)
-    ('15 July to 30 September 2027', 'no dates')
-    """
-    if not (is_known(first) and is_known(last)):
-        return "no dates"
-    start, end = show_date(str(first)), show_date(str(last))
-    year = end[-5:]
-    return f"{start.removesuffix(year) if year[1:].isdigit() else start} to {end}"
-
-
 @dataclass(frozen=True)
 class Recipe:
     """What the mix of one unit is made of: shares of its volume; the carrier is the rest."""
@@ -344,6 +297,6 @@ def list_closures(closures: Iterable[Closure]) -> list[tuple[str, str, str]]:
     """Return days on which the site is closed: name, days with what lifts them, reason and source."""
     rows = []
     for item in closures:
-        days = f"{' to '.join(item.season)} (month-day)" + (", unless surveyed" if item.unless_surveyed else "")
+        days = show_window(item.season) + (", unless surveyed" if item.unless_surveyed else "")
         rows.append((item.id, days, f"{item.reason} [{item.source}]"))
     return rows

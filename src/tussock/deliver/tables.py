@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Any, Final, TypeAlias
 
 from tussock.base import columns as c
 from tussock.base.stages import PlanTables
-from tussock.base.text import show_season
+from tussock.base.text import show_season, show_validity
 from tussock.deliver.cautions import BLANKS, NOT_READY, list_cautions
 from tussock.deliver.escape import escape_cell
 from tussock.deliver.sources import list_sources
@@ -252,7 +252,7 @@ def list_basis(plan: PlanTables) -> list[tuple[str, str, str]]:
 def _list_rules(plan: PlanTables) -> Iterator[tuple[str, str, str]]:
     for ruleset in plan.site.rulesets:
         head = ruleset.ruleset
-        dates = f"valid {head.valid_from or 'from the start'} to {head.valid_to or 'further notice'}"
+        dates = f"valid {show_validity(head.valid_from, head.valid_to)}"
         read = f", read by {head.read_by}" if head.read_by else ""
         listed = "; what it does not list is refused" if head.listed_only else ""
         yield "rule set", head.title, f"{head.authority}; {dates}; {head.status}{read}{listed}; source: {head.source}"

@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 from tussock.base import columns as c
 from tussock.base.stages import LayerName, PlanTables
 from tussock.deliver import webmap_popups as popups
+from tussock.deliver.earlier import list_unit_runs
 from tussock.deliver.webmap_base import read_base
 from tussock.deliver.webmap_crs import fit_crs
 from tussock.deliver.webmap_figures import is_blank, unit_word
@@ -143,6 +144,7 @@ def _gather_units(plan: PlanTables, frame: Frame, texts: popups.Texts, *, public
     treatments = tuple(f"{item.id}: " for item in plan.site.treatments or ())
     force = _group_setbacks(plan, texts)
     checks = popups.list_checks(plan)
+    runs = list_unit_runs(plan)
     judged = {} if public else popups.list_candidates(plan)  # reasons measure to what a public map leaves out
     return {
         "id": table["unit_id"].astype(str).tolist(),
@@ -153,7 +155,9 @@ def _gather_units(plan: PlanTables, frame: Frame, texts: popups.Texts, *, public
         "status": texts.add_all([str(row["status"]) for row in rows]),
         "method": texts.add_all([popups.say_method(row["method"]) for row in rows]),
         "product": texts.add_all([str(row["product_id"]) for row in rows]),
-        "what": [_number_lines(popups.list_treatment(plan, row), texts) for row in rows],
+        "what": [
+            _number_lines(popups.list_treatment(plan, row, runs.get(str(row["unit_id"]), ())), texts) for row in rows
+        ],
         "amounts": [texts.add_all(popups.list_amounts(plan, row)) for row in rows],
         "setbacks": [force.get(row["unit_id"], []) for row in rows],
         "reasons": [texts.add_all(popups.split_reasons(row["reason"], treatments or ("; ",))) for row in rows],

@@ -7,8 +7,10 @@ from typing import TYPE_CHECKING, Any, Final
 
 from tussock.base import columns as c
 from tussock.base.approval import UNCHECKED
+from tussock.base.days import Span
 from tussock.base.records import Product, Setback
 from tussock.base.stages import PlanTables
+from tussock.base.text import show_runs
 from tussock.deliver.webmap_figures import UNKNOWN, is_blank, show_figure, show_length, show_short, unit_word
 from tussock.trade.methods import METHODS
 from tussock.wording.outlines import DRAW_ANEW, describe_set_aside
@@ -159,7 +161,7 @@ def list_candidates(plan: PlanTables) -> dict[str, Candidates]:
     return found
 
 
-def list_treatment(plan: PlanTables, unit: Row) -> list[tuple[str, str]]:
+def list_treatment(plan: PlanTables, unit: Row, runs: tuple[Span, ...]) -> list[tuple[str, str]]:
     """Return what is done on a unit, as labels and texts; nothing where it has no treatment."""
     if unit["status"] != "planned":
         return []
@@ -168,7 +170,7 @@ def list_treatment(plan: PlanTables, unit: Row) -> list[tuple[str, str]]:
     lines = [("Treatment", str(unit["treatment_id"])), ("Method", say_method(unit["method"]))]
     if product is not None:
         lines += [("Product", f"{product.id} ({product.active}, {product.form})"), ("Mix", _say_mix(unit))]
-    lines += [("Tank mix", str(unit.get("tank_mix") or "")), ("Dates", _say_dates(unit))]
+    lines += [("Tank mix", str(unit.get("tank_mix") or "")), ("Dates", show_runs(runs) if runs else "")]
     if treatment is not None and treatment.note:
         lines.append(("Note", treatment.note))
     return [line for line in lines if line[1]]
@@ -315,10 +317,6 @@ def say_method(method: Any) -> str:
 def _say_mix(unit: Row) -> str:
     share = show_short(unit["concentration_pct"], "share")
     return f"{share} % by volume in {unit['carrier']}" if share and unit["carrier"] else f"{share} %" if share else ""
-
-
-def _say_dates(unit: Row) -> str:
-    return f"{unit['season_from']} to {unit['season_to']}" if unit["season_from"] else ""
 
 
 def _say_cover(patch: Row) -> str:

@@ -14,6 +14,7 @@ import numpy as np
 
 from tussock.base.columns import LENGTH
 from tussock.base.sources import list_parts
+from tussock.base.text import show_window
 from tussock.review.catalog import list_drafts
 from tussock.review.evidence import Evidence
 from tussock.review.rows import Row, info, pick_rows, violation, warning
@@ -120,7 +121,7 @@ def check_rules(evidence: Evidence) -> list[Row]:
         texts = {
             "ruleset": ruleset.title,
             "effect": setback.effect,
-            "season": " to ".join(setback.season) if setback.season else "",
+            "season": show_window(setback.season) if setback.season else "",
             "source": setback.source,
         }
         rows += [

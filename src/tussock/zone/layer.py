@@ -12,7 +12,7 @@ import shapely
 from numpy.typing import NDArray
 
 from tussock.base.findings import Finding
-from tussock.base.text import join_words
+from tussock.base.text import join_words, show_window
 from tussock.wording.rules import describe_forbidden
 from tussock.zone.features import FeatureGroup, as_objects
 from tussock.zone.grounds import draw_zone
@@ -84,7 +84,7 @@ def draw_setback_zones(
                 "distance_m": np.nan if setback.distance_m is None else setback.distance_m,
                 "effect": setback.effect,
                 "forbids": describe_forbidden(setback),
-                "season": " to ".join(setback.season) if setback.season else "",
+                "season": show_window(setback.season) if setback.season else "",
                 "source": setback.source,
                 "not_drawn": left_out,
             }
