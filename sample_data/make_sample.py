@@ -348,8 +348,8 @@ def vines(rng):
     return [
         patch("F01", "oriental bittersweet", "30", blob(rng, (1985, 1500), 0.8, 1.8, -60), density=700, inches=0.9,
               slope=15),
-        patch("F02", "oriental bittersweet", "20", blob(rng, (1345, 1075), 0.35, 1.5, 30), density=500, inches=0.8,
-              notes="on the old bridge"),
+        patch("F02", "oriental bittersweet", "0", blob(rng, (1345, 1075), 0.35, 1.5, 30),
+              notes="on the old bridge; pulled in 2025, nothing found"),
         patch("F03", "oriental bittersweet", "40", blob(rng, (1396, 500), 0.12, 1.3, 0), count=60, inches=1.1),
         patch("F04", "oriental bittersweet", "12", blob(rng, (1272, 1478), 0.02, 1.2, 0), count=9, inches=0.7,
               notes="first find here; café card left"),

@@ -31,6 +31,7 @@ from tussock.base.units import GALLON_L
 from tussock.deliver import sheets, sheets_layout, sheets_unit
 from tussock.deliver.cautions import list_cautions
 from tussock.deliver.sheets_ground import (
+    LOOK_ONLY,
     NO_OPTION,
     OPEN_LIMITED,
     Dimension,
@@ -239,6 +240,11 @@ def test_what_is_said_once_for_several_units_stands_above_each_of_them(sample_pd
         page = next(page for page in pages if f"Unit {unit.unit_id}: " in page)
         before, card = page.split(f"Unit {unit.unit_id}: ")
         card = re.split(r"Unit [A-Z]\d\d-\d\d: |Rules in force on this patch", card)[0]
+        first = pd.Timestamp(unit.season_from)
+        days = f"{first.day} {months[first.month]}"
+        if unit.method == "look":  # no treatment, so no head
+            assert days in card
+            continue
         head = before[
             max(
                 found.start()
@@ -246,8 +252,6 @@ def test_what_is_said_once_for_several_units_stands_above_each_of_them(sample_pd
             ) :
         ]
         head = re.split(r"Unit [A-Z]\d\d-\d\d: ", head)[0]
-        first = pd.Timestamp(unit.season_from)
-        days = f"{first.day} {months[first.month]}"
         assert (days in card) != (days in head), unit.unit_id
         shared += days in head
         for feature in doubtful.get(unit.unit_id, ()):
@@ -584,9 +588,13 @@ def test_looks_follow_status_and_rules(sample_plan):
         unit = units.loc[unit_id]
         if unit["status"] != "planned":
             assert look == NO_OPTION
+        elif unit["method"] == "look":
+            assert look == LOOK_ONLY
         elif unit["allowed_use"] != "open":
             assert look == unit["allowed_use"]
-    assert {"open", OPEN_LIMITED, "aquatic-labelled only", "hand methods only", NO_OPTION} <= set(looks.values())
+    assert {"open", OPEN_LIMITED, "aquatic-labelled only", "hand methods only", NO_OPTION, LOOK_ONLY} <= set(
+        looks.values()
+    )
 
 
 # ---- maps

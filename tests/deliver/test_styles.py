@@ -166,7 +166,7 @@ def test_every_unit_has_the_colour_and_hatching_of_the_map(sample_plan, styles):
 
 @pytest.mark.parametrize("use", ["open", "aquatic-labelled only", "hand methods only", "no herbicide"])
 def test_every_allowed_use_has_a_rule(sample_plan, styles, use):
-    row = {"status": "planned", "allowed_use": use, "reason": "", "area_counted_with": ""}
+    row = {"status": "planned", "method": "wick", "allowed_use": use, "reason": "", "area_counted_with": ""}
     (rule,) = find_rules(styles["units"], row)
     label = next(item.label for item in CLASSES if item.key == use)
     assert rule.find(f"{SLD}Title").text == label
@@ -178,6 +178,7 @@ def test_every_allowed_use_has_a_rule(sample_plan, styles, use):
 def test_ground_without_a_treatment_is_not_drawn_as_open(styles):
     row = {
         "status": "no_option",
+        "method": "",
         "allowed_use": "open",
         "reason": "annual limit",
         "area_counted_with": "",

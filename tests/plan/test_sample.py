@@ -42,7 +42,8 @@ def test_it_has_what_it_must_have(sample_plan):
 def test_one_option_is_chosen_where_one_is_allowed(sample_plan):
     options = sample_plan.options
     chosen = options[options["verdict"] == "chosen"].groupby("unit_id").size()
-    planned = sample_plan.units.loc[sample_plan.units["status"] == "planned", "unit_id"]
+    treated = (sample_plan.units["status"] == "planned") & (sample_plan.units["method"] != "look")
+    planned = sample_plan.units.loc[treated, "unit_id"]
     assert (chosen == 1).all()
     assert set(chosen.index) == set(planned)
     assert len(options) == len(sample_plan.units) * len(sample_plan.site.treatments)

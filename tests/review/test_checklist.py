@@ -16,6 +16,7 @@ from tussock.review.rows import COLUMNS, MOST_ROWS, info, pick_rows, rows_table,
 
 #: Tables of values with their sources, which plan and review read alike; no calculation stands in them.
 SHARED_VALUES = (
+    "tussock.trade.actives",
     "tussock.trade.methods",
     "tussock.trade.places",
     "tussock.trade.record_fields",

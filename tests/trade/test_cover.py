@@ -80,11 +80,23 @@ def test_plain_numbers_are_percent(column):
 
 
 @pytest.mark.parametrize("other", ["trace", "5-25", "25%", "T", "<1"])
-@pytest.mark.parametrize("bare", ["1", "10", "0", "1.0", 1, 1.0])
+@pytest.mark.parametrize("bare", ["1", "10", "1.0", 1, 1.0])
 def test_small_whole_number_among_words_is_refused(bare, other):
     entry = read_cover_column([bare, other])[0]
     assert entry.refused
     assert "class or percent" in entry.note
+
+
+@pytest.mark.parametrize("word", ["0", 0, "absent", "Eradicated", "not found"])
+def test_nothing_found_is_no_cover_whatever_else_the_column_holds(word):
+    # 0 is 0 % as a class too: BLM/NRCS cover board method, Table 2, p. 88
+    entries = read_cover_column([word, "5-25", None], default="30 %")
+    assert (entries[0].low, entries[0].likely, entries[0].high, entries[0].default) == (0, 0, 0, False)
+    assert (entries[2].likely, entries[2].default) == (0.3, True)
+
+
+def test_a_word_for_nothing_found_leaves_a_column_of_numbers_plain():
+    assert read_cover_column(["5", "eradicated"])[0].likely == pytest.approx(0.05)
 
 
 @pytest.mark.parametrize(("text", "likely"), [("11", 0.11), ("2.5", 0.025), ("60", 0.6), ("10 %", 0.1)])

@@ -167,7 +167,7 @@ def _lay_out(
                 {"crew_day": names[slot], "week": week.number, "date": day.isoformat(), "crew": crew}
                 | {"sequence": sequence[slot], "unit_id": job.unit_id, "patch_id": job.patch_id, "area": job.area}
                 | {"crew_h": hours, "share": hours / job.hours, "dirty": job.dirty}
-                | {"note": ""}
+                | {"note": job.note}
             )
     return sorted(rows, key=lambda row: (row["crew_day"], row["sequence"]))
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any
 
 from tussock.base.findings import Finding
-from tussock.base.records import FollowUp
+from tussock.base.records import LOOK, FollowUp
 from tussock.base.text import show_count
 
 if TYPE_CHECKING:
@@ -94,7 +94,7 @@ def list_follow_up(
     if rules is None:
         return pd.DataFrame([], columns=columns), []
     shrinking = _sum_by_patch(units, hours)
-    methods = units[units["status"] == "planned"].groupby("patch_id")["method"].agg(frozenset)
+    methods = units[_is_treated(units)].groupby("patch_id")["method"].agg(frozenset)
     rows: list[tuple[Any, ...]] = []
     unknown = []
     for name, own in shrinking.iterrows():
@@ -116,7 +116,7 @@ def _sum_by_patch(units: pd.DataFrame, hours: pd.DataFrame) -> pd.DataFrame:
     """Return steady and shrinking hours and cost of each planned patch."""
     import pandas as pd
 
-    planned = hours.loc[units["status"] == "planned"]
+    planned = hours.loc[_is_treated(units)]
     on_site = planned["crew_h"] - planned["travel_h"] - planned["breaks_h"]
     paid = (planned["crew_h"] / on_site).where(on_site > 0, 1.0)
     treating = (planned["treating_h"] + planned["refill_h"] + planned["mixing_h"]) * paid
@@ -130,6 +130,12 @@ def _sum_by_patch(units: pd.DataFrame, hours: pd.DataFrame) -> pd.DataFrame:
         }
     )
     return table.groupby(units["patch_id"].loc[planned.index], sort=False).sum(min_count=1)
+
+
+def _is_treated(units: pd.DataFrame) -> pd.Series[bool]:
+    """Tell which units are treated; where a patch was found empty nothing grows back."""
+    treated: pd.Series[bool] = (units["status"] == "planned") & (units["method"] != LOOK)
+    return treated
 
 
 def _find_regrowth(rules: FollowUp, species: str, growth_form: str, methods: frozenset[str]) -> float | None:

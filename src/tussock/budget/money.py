@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any, Final
 
 from tussock.base.columns import AREA, LENGTH, LIQUID, UnitSystem
-from tussock.base.records import STEM_METHODS, Operations
+from tussock.base.records import LOOK, STEM_METHODS, Operations
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -108,6 +108,7 @@ def list_bid_schedule(
     for (method, delivery), own in planned.groupby(["method", "delivery"], sort=True):
         herbicide = "no herbicide" if delivery == "none" else delivery
         word = f"treatment: {str(method).replace('_', ' ')} ({herbicide})"
+        word = "look at patches that were found empty" if method == LOOK else word
         if method in STEM_METHODS and own["stems"].notna().all():
             rows.append((word, "stem", float(own["stems"].sum())))
         else:

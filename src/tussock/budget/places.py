@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from tussock.base.errors import Fault, InputError
 from tussock.base.findings import Finding
 from tussock.base.geodesy import find_gap_m, find_length_m, move_geometry
-from tussock.base.records import ColumnDistance, FeatureFilter, Setback
+from tussock.base.records import LOOK, ColumnDistance, FeatureFilter, Setback
 from tussock.base.stages import Cell, LayerName, Measured, Site
 from tussock.base.units import FOOT_M
 from tussock.base.verdicts import FIELD_CHECK, MEETS
@@ -164,7 +164,7 @@ def _find_nearest(cell: Cell, geometry: NDArray[Any], places: gpd.GeoDataFrame) 
 def _find_limited_edge(cell: Cell, units: gpd.GeoDataFrame, geometry: NDArray[Any]) -> FloatArray:
     """Return the length of the setback edges that each planned unit bears the flagging of [m]."""
     patch, setbacks = units["patch_id"].to_numpy(), units["setbacks"].to_numpy()
-    planned = (units["status"] == "planned").to_numpy(dtype=bool)
+    planned = ((units["status"] == "planned") & (units["method"] != LOOK)).to_numpy(dtype=bool)
     pairs, lines = [], []
     order = np.argsort(patch, kind="stable")
     for members in np.split(order, np.flatnonzero(patch[order][1:] != patch[order][:-1]) + 1):

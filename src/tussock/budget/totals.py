@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from tussock.base.findings import Finding, findings_table
+from tussock.base.records import LOOK
 from tussock.base.stages import Budgeted, Measured, Prescribed, Site, Zoned
 from tussock.budget.operations import find_operations, find_times
 from tussock.budget.places import Surroundings, find_surroundings
@@ -107,7 +108,7 @@ def _sum_patches(patches: gpd.GeoDataFrame, units: gpd.GeoDataFrame) -> gpd.GeoD
 
 
 def _find_reasons(index: pd.Index[str], units: gpd.GeoDataFrame) -> list[str]:
-    open_units = units[units["status"] != "planned"]
+    open_units = units[(units["status"] != "planned") | (units["method"] == LOOK)]
     reasons: dict[str, list[str]] = {}
     for patch_id, unit_id, reason in zip(open_units["patch_id"], open_units.index, open_units["reason"], strict=True):
         reasons.setdefault(patch_id, []).append(f"{unit_id}: {reason}")
@@ -139,7 +140,10 @@ def sum_season(
     add("patches whose cover is not known", float(patches["cover_pct"].isna().sum()), "count")
     add("gross area of all patches", float(patches["area_m2"].sum()), "m2")
     add("net area (shared ground of one species once)", float(own["area_m2"].sum()), "m2")
-    add("net area with a treatment", float(planned["area_m2"].sum()), "m2")
+    looked = planned["method"] == LOOK
+    add("net area with a treatment", float(planned.loc[~looked, "area_m2"].sum()), "m2")
+    if looked.any():
+        add("net area that is looked at (found empty)", float(planned.loc[looked, "area_m2"].sum()), "m2")
     for item, column, unit in (
         ("infested area with a treatment", "infested_m2", "m2"),
         ("spray volume", "spray_l", "L"),

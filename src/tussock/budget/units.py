@@ -8,15 +8,16 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
 from typing import TYPE_CHECKING, Any, Final
 
 from tussock.base.findings import Finding
-from tussock.base.records import Equipment, Operations, Production, Treatment
+from tussock.base.records import LOOK, Equipment, Operations, Production, Treatment
 from tussock.base.stages import Site
 from tussock.budget.operations import Times, find_times
 from tussock.budget.products import find_partners_l, list_products
 from tussock.trade.mixing import count_loads
+from tussock.trade.times import DEFAULTS
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -121,10 +122,12 @@ def find_efforts(
     records: list[dict[Any, Any]] = units.to_dict("records")
     for unit_id, unit in zip(units.index, records, strict=True):
         treatment = treatments.get(unit["treatment_id"])
-        if treatment is None:
+        visit = visits.get(str(unit_id), Visit())
+        if unit["method"] == LOOK:
+            rows.append(find_look_effort(operations, unit, visit))
+        elif treatment is None:
             rows.append(NOTHING)
         else:
-            visit = visits.get(str(unit_id), Visit())
             rows.append(find_effort(operations, treatment, unit, missing, visit))
     findings = [
         Finding("budget", "operations", what, "not in the operations file", done) for what, done in missing.items()
@@ -203,6 +206,37 @@ def find_effort(
         equipment_cost=machine,
         supply_cost=supply,
         cost=labour + product + machine + supply,
+    )
+
+
+def find_look_effort(operations: Operations | None, unit: Mapping[str, Any], visit: Visit) -> Effort:
+    """Find the hours of a look at a unit of a patch that was found empty: the way, searching, boots, one record.
+
+    Nothing is set up, mixed or flagged. Searching goes at the pace of ``[time]``, without that table at the default.
+    """
+    if operations is None:
+        return Effort()
+    times, crew = find_times(operations), operations.crew
+    terms = dict.fromkeys(ON_SITE, 0.0)
+    if times is not None and crew is not None:
+        _add_field_terms(terms, times, replace(visit, edge_m=0.0), unit, 0.0, crew.size)
+        terms["records_h"] /= visit.units
+    else:
+        terms["search_h"] = unit["area_m2"] / 10_000 / DEFAULTS["search_ha_per_s"].size / _HOUR_S
+    on_site_h = sum(terms.values())
+    travel_h, breaks_h = _find_day_terms(times, on_site_h)
+    crew_h = on_site_h + travel_h + breaks_h
+    labour = math.nan if crew is None else crew_h * _HOUR_S * crew.wage_per_s[0]
+    nothing = dict.fromkeys(("loads", "product_cost", "equipment_cost", "supply_cost"), 0.0)
+    return Effort(
+        **terms,
+        **nothing,
+        travel_h=travel_h,
+        breaks_h=breaks_h,
+        productive_h=sum(terms[name] for name in PRODUCTIVE),
+        crew_h=crew_h,
+        labour_cost=labour,
+        cost=labour,
     )
 
 

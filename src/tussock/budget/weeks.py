@@ -49,6 +49,8 @@ class Job:
         Way downstream to the outlet; larger is further up. nan away from streams.
     licensed
         Whether only a crew with a licensed person may do it.
+    note
+        What the calendar says of it.
     """
 
     unit_id: str
@@ -61,6 +63,7 @@ class Job:
     dirty: bool = False
     outlet_m: float = float("nan")
     licensed: bool = False
+    note: str = ""
     windows: tuple[Span, ...] = ()
 
     @property

@@ -13,7 +13,7 @@ import numpy as np
 
 from tussock.base.columns import WORK, Schema
 from tussock.base.findings import Finding
-from tussock.base.records import Operations
+from tussock.base.records import LOOK, Operations
 from tussock.base.stages import Measured, Site
 from tussock.base.text import join_words, show_count
 from tussock.budget import loads, money, priorities
@@ -193,6 +193,7 @@ def _schedule(
             priority=float(score.get(unit["patch_id"], 0.5)),
             dirty=species.get(unit["patch_id"], "") in dirty,
             outlet_m=outlet_m.get(str(unit["patch_id"]), math.nan),
+            note="a look: found empty" if unit["method"] == LOOK else "",
             licensed=any(site.products[name].restricted_use for name, _ in list_products(dict(unit))),
         )
         for unit_id, unit in chosen.iterrows()

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any, Final
 
 import shapely
 
+from tussock.base.records import LOOK
 from tussock.base.verdicts import OUT_OF_REACH
 from tussock.deliver.cautions import CAUTIONS, NOT_READY
 from tussock.deliver.escape import escape_html
@@ -97,6 +98,8 @@ def _add_placemark(part: ET.Element, name: str, style: str, row: dict[str, Cell]
 def _find_style(row: dict[str, Cell], *, has_treatments: bool) -> str:
     """Return the style of a unit, by the same decisions as the map: untreated ground never looks treated."""
     use = str(row["allowed_use"]) if str(row["allowed_use"]) in PLACES else _UNTREATED
+    if row["method"] == LOOK:
+        return f"class-{PLACES[LOOK]}"
     if row["status"] == "planned" or not has_treatments:
         return f"class-{PLACES[use]}"
     if row["area_counted_with"]:

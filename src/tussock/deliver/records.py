@@ -12,7 +12,7 @@ import numpy as np
 
 from tussock.base import columns as c
 from tussock.base.geodesy import move_geometry
-from tussock.base.records import STEM_METHODS, Product, Treatment
+from tussock.base.records import LOOK, STEM_METHODS, Product, Treatment
 from tussock.base.stages import PlanTables
 from tussock.deliver.tables import csv_text, list_cells
 
@@ -27,7 +27,10 @@ _PLACES: Final = 6
 
 @dataclass(frozen=True)
 class Used:
-    """One product in the tank of a planned unit, with its amount; product None for a way without herbicide."""
+    """One product in the tank of a planned unit, with its amount.
+
+    The product is None for a way without herbicide, the treatment too for a look at ground that was found empty.
+    """
 
     unit: dict[str, Any]
     treatment: Treatment | None
@@ -49,11 +52,13 @@ def list_used(plan: PlanTables) -> Iterator[Used]:
     dose_name, dose_size = f"ae_{c.DOSE.suffix(system)}", c.DOSE.size(system)
     for unit in plan.units.drop(columns="geometry").to_dict("records"):
         treatment = treatments.get(str(unit["treatment_id"]))
+        row = {str(name): value for name, value in unit.items()}
+        if unit["status"] == "planned" and unit["method"] == LOOK:
+            yield Used(row, None, None, *[float("nan")] * 4)
         if unit["status"] != "planned" or treatment is None:
             continue
         product_l, ae_kg = (_number(unit[name]) * size for name, size in names.values())
         dose = _number(unit[dose_name]) * dose_size
-        row = {str(name): value for name, value in unit.items()}
         first = plan.site.products.get(str(treatment.product))
         if first is None:
             yield Used(row, treatment, None, float("nan"), float("nan"), float("nan"), float("nan"))

@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 
 from tussock.base.columns import LENGTH, UnitSystem
 from tussock.base.geodesy import find_transformer, move_geometry, transform_points
+from tussock.base.records import LOOK
 from tussock.base.stages import PlanTables
 from tussock.deliver.earlier import list_counted_records
 
@@ -127,6 +128,8 @@ def lay_out_site(plan: PlanTables) -> SiteMap:
 
 #: How a unit without a treatment is drawn, whatever the rules leave open.
 NO_OPTION: Final = "no option"
+#: How a unit is drawn that was found empty: it is looked at and not treated.
+LOOK_ONLY: Final = "look only"
 #: How an open unit is drawn where a rule near it forbids something (a method, an active, some months).
 OPEN_LIMITED: Final = "open, with limits"
 
@@ -137,10 +140,11 @@ def find_looks(plan: PlanTables) -> dict[str, str]:
     near = (table["effect"] == "forbids") & (table["distance_verdict"] != "clear") & table["from_lon"].notna()
     limited = set(table.loc[near, "unit_id"].astype(str))
     looks = {}
-    for unit in plan.units[["unit_id", "status", "allowed_use"]].itertuples():
+    for unit in plan.units[["unit_id", "status", "method", "allowed_use"]].itertuples():
         use = str(unit.allowed_use)
         open_look = OPEN_LIMITED if str(unit.unit_id) in limited else use
-        looks[str(unit.unit_id)] = NO_OPTION if unit.status != "planned" else open_look if use == "open" else use
+        look = NO_OPTION if unit.status != "planned" else open_look if use == "open" else use
+        looks[str(unit.unit_id)] = LOOK_ONLY if unit.method == LOOK else look
     return looks
 
 

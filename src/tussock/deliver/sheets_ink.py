@@ -10,7 +10,7 @@ from typing import Any, Final
 import numpy as np
 import shapely
 
-from tussock.deliver.sheets_ground import NO_OPTION, OPEN_LIMITED, Bounds, GeometryArray, View
+from tussock.deliver.sheets_ground import LOOK_ONLY, NO_OPTION, OPEN_LIMITED, Bounds, GeometryArray, View
 from tussock.deliver.sheets_layout import clean, load_fonts
 
 #: Angles [degrees] and spacing [pt] of the hatch of each class of use; the classes differ without colour.
@@ -21,6 +21,7 @@ HATCHES: Final[dict[str, tuple[tuple[float, ...], float]]] = {
     "hand methods only": ((45.0,), 6.0),
     "no herbicide": ((135.0,), 3.2),
     NO_OPTION: ((45.0, 135.0), 5.0),
+    LOOK_ONLY: ((0.0, 90.0), 11.0),
 }
 LABEL_PT: Final = 10.0
 UNIT_PT: Final = 13.0

@@ -10,6 +10,7 @@ import numpy as np
 from tussock.base.columns import UnitSystem
 from tussock.base.units import FOOT_M
 from tussock.deliver.sheets_ground import (
+    LOOK_ONLY,
     NO_OPTION,
     OPEN_LIMITED,
     SiteMap,
@@ -37,6 +38,7 @@ _WORDS: Final = {
     "hand methods only": "hand methods only",
     "no herbicide": "no herbicide",
     NO_OPTION: "no option: leave untreated",
+    LOOK_ONLY: "look only: found empty",
 }
 
 

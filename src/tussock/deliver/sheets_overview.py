@@ -82,7 +82,7 @@ def _index(
             para(w.cut_text(patch["species"])),
             para(_number(patch[f"area_{area}"]), align=2),
             para(len(binder.units.get(str(patch["patch_id"]), [])), align=2),
-            para(bold("set aside")) if aside else para(_STATUS.get(str(patch["status"]), patch["status"])),
+            para(bold("set aside")) if aside else para(_tell_status(patch)),
             para(_total(patch, "spray", system), align=2),
             para(_number(patch[f"crew_{c.HOURS.suffix(system)}"]), align=2),
             para(str(first_pages[number]), align=2, anchor=anchor_name(number)),
@@ -97,6 +97,11 @@ _FIGURE_PARTS: Final = (0.97, 0.7, 1.0, 1.15, 0.85, 0.7)
 
 
 _STATUS: Final = {"planned": "all", "partly": "in part", "none": "nothing"}
+
+
+def _tell_status(patch: Mapping[str, Any]) -> str:
+    """Return how much of a patch is planned, in a word."""
+    return "look" if w.is_known(patch["found_empty"]) else _STATUS.get(str(patch["status"]), str(patch["status"]))
 
 
 def _number(value: Any, digits: int = 3) -> str:

@@ -9,7 +9,7 @@ from typing import Any, Final
 
 from tussock.base import columns as c
 from tussock.base.approval import UNCHECKED
-from tussock.base.records import Product
+from tussock.base.records import LOOK, Product
 from tussock.deliver import cautions as said
 from tussock.deliver import sheets_words as w
 from tussock.deliver.sheets_binder import Binder
@@ -189,6 +189,8 @@ def _patch_facts(binder: Binder, patch: Mapping[str, Any], units: Sequence[Mappi
 def _describe_total(binder: Binder, patch: Mapping[str, Any]) -> list[Piece]:
     system = binder.system
     words = {"planned": "all of it", "partly": "in part", "none": "nothing"}
+    if w.is_known(patch["found_empty"]):
+        return [bold("a look only"), f": found empty; crew {w.show_cell(patch, 'crew', c.HOURS, system)}"]
     return [
         bold(words.get(str(patch["status"]), str(patch["status"]))),
         f"; mix {w.show_total(patch, 'spray', system)}, product {w.show_total(patch, 'product', system)}, "
@@ -288,7 +290,7 @@ def _other_ways(units: Sequence[Mapping[str, Any]], *, joined: bool = False) -> 
     ways: dict[str, None] = {}
     names: dict[str, list[str]] = {}
     for unit in units:
-        if unit["status"] == "planned":
+        if unit["status"] == "planned" and unit["method"] != LOOK:
             short = short_unit(str(unit["unit_id"]), str(unit["patch_id"]))
             names.setdefault(str(unit["treatment_id"]), []).append(short)
             if w.is_known(unit["product_id"]) and w.is_known(unit["non_chemical"]):

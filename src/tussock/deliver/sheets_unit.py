@@ -9,7 +9,7 @@ from typing import Any, Final
 
 from tussock.base import columns as c
 from tussock.base.columns import UnitSystem
-from tussock.base.records import Ruleset, Setback, Treatment
+from tussock.base.records import LOOK, Ruleset, Setback, Treatment
 from tussock.base.text import show_length, show_runs
 from tussock.deliver import sheets_words as w
 from tussock.deliver.sheets_binder import Binder
@@ -114,7 +114,9 @@ def _draw_unit(binder: Binder, unit: Mapping[str, Any], wide: float, shared: _Sh
     system = binder.system
     words: list[Piece] = [bold(f"Unit {unit['unit_id']}: "), w.show_cell(unit, "area", c.AREA, system)]
     treatment = binder.treatments.get(str(unit["treatment_id"]))
-    if unit["status"] != "planned" or treatment is None:
+    if unit["method"] == LOOK:
+        content = _look(binder, unit, words)
+    elif unit["status"] != "planned" or treatment is None:
         content = [para(*words, size=ACT_PT), *_leave(unit)]
     else:
         words += [] if shared.dates else [", ", bold(show_runs(binder.runs.get(str(unit["unit_id"]), ())))]
@@ -150,6 +152,18 @@ _BESIDE: Final = 2
 _USE_PT: Final = 8.5
 
 
+def _look(binder: Binder, unit: Mapping[str, Any], words: Sequence[Piece]) -> list[Flow]:
+    """Return the card of a unit that was found empty: what to do, and that nothing is applied."""
+    dates = bold(w.show_dates(unit["season_from"], unit["season_to"]))
+    minds = _list_minds(binder, unit)
+    return [
+        para(*words, ", ", dates, f", crew {w.show_cell(unit, 'crew', c.HOURS, binder.system)}", size=ACT_PT),
+        para(bold("LOOK ONLY: found empty. "), "Walk all of it and look. Treat nothing, mix nothing.", size=ACT_PT),
+        para("Where a plant stands: mark it, write it down, tell the planner. ", str(unit["reason"]), size=SMALL_PT),
+        *([para(bold("MIND "), bold("; ".join(minds)))] if minds else []),
+    ]
+
+
 def _leave(unit: Mapping[str, Any]) -> list[Flow]:
     if w.is_known(unit["area_counted_with"]):
         other = bold(f"Treat this ground with patch {unit['area_counted_with']} only. ")
@@ -160,7 +174,7 @@ def _leave(unit: Mapping[str, Any]) -> list[Flow]:
 def draw_refusals(binder: Binder, unit: Mapping[str, Any]) -> list[Flow]:
     """Return why a unit is left untreated, reason by reason, and the way without herbicide; nothing for the others."""
     planned = unit["status"] == "planned" and str(unit["treatment_id"]) in binder.treatments
-    if planned or w.is_known(unit["area_counted_with"]):
+    if planned or unit["method"] == LOOK or w.is_known(unit["area_counted_with"]):
         return []
     reasons = w.split_reasons(unit["reason"], binder.treatments) or [w.UNKNOWN]
     lines = [para(f"- {text}", size=SMALL_PT) for text in reasons]

@@ -12,6 +12,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Final, Literal, TypeAlias
 
+from tussock.base.records import LOOK
 from tussock.base.stages import PlanTables
 from tussock.base.verdicts import OUT_OF_REACH
 from tussock.deliver.webmap_style import BLACK, BLUE, CLASSES, PLACES, Pattern
@@ -120,6 +121,7 @@ def list_styles(plan: PlanTables) -> list[Style]:
 def _list_unit_rules(plan: PlanTables) -> tuple[Rule, ...]:
     """Return a rule for each class of the map, by the same decisions as `webmap_style.find_class`."""
     planned = Condition("status", "is", "planned")
+    looked, treated = Condition("method", "is", LOOK), Condition("method", "is", LOOK, negated=True)
     untreated = Condition("status", "is", "planned", negated=True)
     counted = Condition("area_counted_with", "filled")
     apart = Condition("area_counted_with", "filled", negated=True)
@@ -130,7 +132,8 @@ def _list_unit_rules(plan: PlanTables) -> tuple[Rule, ...]:
         return (*(_class_rule(use, Condition("allowed_use", "is", use)) for use in uses), _class_rule("no option"))
     closed = Condition("allowed_use", "is", "no herbicide")
     return (
-        *(_class_rule(use, planned, Condition("allowed_use", "is", use)) for use in uses),
+        *(_class_rule(use, planned, treated, Condition("allowed_use", "is", use)) for use in uses),
+        _class_rule(LOOK, looked),
         _class_rule("no herbicide", untreated, apart, near, closed, suffix=", untreated"),
         _class_rule("counted elsewhere", untreated, counted),
         _class_rule(OUT_OF_REACH, untreated, apart, far),

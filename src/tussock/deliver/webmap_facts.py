@@ -9,6 +9,7 @@ from typing import Any, Final
 from tussock.base import columns as c
 from tussock.base.approval import UNCHECKED
 from tussock.base.approved import AS_APPROVED
+from tussock.base.records import LOOK
 from tussock.base.stages import PlanTables
 from tussock.base.verdicts import FAILS, FIELD_CHECK, MEETS, NOT_CHECKED
 from tussock.deliver.cautions import BLANKS, NOT_READY, list_cautions, list_rulesets
@@ -114,7 +115,9 @@ def count_verdicts(plan: PlanTables) -> list[tuple[str, bool]]:
     for place, verdict in enumerate(_VERDICTS):
         if counts[place]:
             texts.append((f"{_VERDICT_WORDS[verdict]}: {counts[place]:,}", verdict != FIELD_CHECK))
-    texts.append((f"non-chemical: {len(planned) - len(treated):,}", False))
+    looked = int((planned["method"] == LOOK).sum())
+    texts.append((f"non-chemical: {len(planned) - len(treated) - looked:,}", False))
+    texts += [(f"look only, found empty: {looked:,}", False)] if looked else []
     texts.append((f"untreated: {len(units) - len(planned) - hidden:,}", False))
     aside = name_set_aside(plan.patches)
     texts += [(aside, True)] if aside else []

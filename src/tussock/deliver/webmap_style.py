@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Any, Final, Literal, TypeAlias
 
+from tussock.base.records import LOOK
 from tussock.base.stages import PlanTables
 from tussock.base.verdicts import OUT_OF_REACH
 
@@ -40,6 +41,7 @@ CLASSES: Final = (
     UnitClass("no herbicide", "No herbicide", VERMILLION, "cross"),
     UnitClass("no option", "No treatment found", GREY, "dots"),
     UnitClass(OUT_OF_REACH, "Out of reach of the crew", PURPLE, "upright"),
+    UnitClass(LOOK, "Look only: found empty", "#FFFFFF", "plain"),
     UnitClass("counted elsewhere", "Shared ground, counted with another patch", YELLOW, "rings"),
     UnitClass("withheld", "Details withheld", "#FFFFFF", "rings"),
 )
@@ -57,6 +59,8 @@ def find_class(plan: PlanTables, unit: dict[str, Any]) -> int:
     """
     if unit["status"] == WITHHELD:
         return PLACES["withheld"]
+    if unit["method"] == LOOK:
+        return PLACES[LOOK]
     use = PLACES.get(str(unit["allowed_use"]), PLACES["no option"])
     if unit["status"] == "planned" or plan.site.treatments is None:
         return use

@@ -83,10 +83,10 @@ def _list_doubts(site: Site, setback: Setback, row: Any) -> list[str]:
 def _judge_treatment(site: Site, setback: Setback, unit: dict[str, Any]) -> tuple[str, str]:
     """Judge the planned treatment against a setback that is in force on its unit."""
     if _is_forbidden(site, setback, unit):
-        return FAILS, f"{unit['treatment_id']} is forbidden here"
+        return FAILS, f"{unit['treatment_id'] or unit['method']} is forbidden here"
     if setback.unless_surveyed and _matches(site, setback, unit):
         return TO_DO, "allowed if surveyed: a survey must lift it first"
-    return MEETS, f"in force; {unit['treatment_id']} is allowed by it on the planned dates"
+    return MEETS, f"in force; {unit['treatment_id'] or unit['method']} is allowed by it on the planned dates"
 
 
 def _is_forbidden(site: Site, setback: Setback, unit: dict[str, Any]) -> bool:
@@ -100,6 +100,7 @@ def _is_forbidden(site: Site, setback: Setback, unit: dict[str, Any]) -> bool:
 
 def _matches(site: Site, setback: Setback, unit: dict[str, Any]) -> bool:
     """Tell whether a setback is about the treatment of a unit, or a partner in its tank, on any date."""
-    treatment = next(item for item in site.treatments or () if item.id == unit["treatment_id"])
-    names = [unit["product_id"], *(item.product for item in treatment.tank_mix)] if unit["product_id"] else []
+    treatment = next((item for item in site.treatments or () if item.id == unit["treatment_id"]), None)
+    partners = () if treatment is None else treatment.tank_mix
+    names = [unit["product_id"], *(item.product for item in partners)] if unit["product_id"] else []
     return setback.about.binds(unit["method"], [site.products[name] for name in names])

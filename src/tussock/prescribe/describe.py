@@ -8,11 +8,13 @@ from typing import Any
 
 from tussock.base.columns import AREA, SMALL_LIQUID
 from tussock.base.days import find_longest, list_runs
+from tussock.base.records import LOOK
 from tussock.base.stages import Site
 from tussock.base.text import show, show_window
 from tussock.base.verdicts import BY_BOAT, OUT_OF_REACH
 from tussock.prescribe.amounts import Amounts, Verdict
 from tussock.prescribe.judge import Ground, find_carrier
+from tussock.prescribe.looks import Look
 from tussock.trade.methods import NON_CHEMICAL, offer_non_chemical
 from tussock.wording.outlines import refuse_set_aside
 
@@ -33,18 +35,21 @@ def describe_unit(
     area_m2: float,
     patch: Mapping[str, Any],
     verdicts: Sequence[Verdict],
-    chosen: Verdict | None,
+    planned: Verdict | Look | None,
     amounts: Amounts,
 ) -> dict[str, Any]:
-    """Return the columns that a unit gains by its prescription."""
-    runs = () if chosen is None else list_runs(site.season, chosen.days)
+    """Return the columns that a unit gains by its prescription: the verdict chosen, or the look at empty ground."""
+    look = planned if isinstance(planned, Look) else None
+    chosen = planned if isinstance(planned, Verdict) else None
+    idle = chosen is None and (look is None or bool(look.refusals))
+    runs = () if idle or planned is None else list_runs(site.season, planned.days)
     longest = find_longest(runs)
     product = chosen.parts[0].component.product if chosen is not None and chosen.parts else None
     treatment = None if chosen is None else chosen.treatment
     return {
         "treatment_id": "" if treatment is None else treatment.id,
-        "method": "" if treatment is None else treatment.method,
-        "delivery": "" if treatment is None else treatment.delivery,
+        "method": "" if idle else LOOK if treatment is None else treatment.method,
+        "delivery": "" if idle else "none" if treatment is None else treatment.delivery,
         "product_id": "" if product is None else product.id,
         "active": "" if product is None else product.active,
         **amounts.columns(),
@@ -52,10 +57,10 @@ def describe_unit(
         "season_from": "" if longest is None else longest[0].isoformat(),
         "season_to": "" if longest is None else longest[1].isoformat(),
         "windows": runs,
-        "status": "no_option" if chosen is None else "planned",
-        "reason": _find_reason(site, ground, area_m2, patch, verdicts, chosen, amounts),
+        "status": "no_option" if idle else "planned",
+        "reason": look.reason if look else _find_reason(site, ground, area_m2, patch, verdicts, chosen, amounts),
         "cautions": _find_cautions(ground, chosen),
-        "non_chemical": _find_non_chemical(ground, verdicts),
+        "non_chemical": _find_non_chemical(ground, verdicts) if look is None else "",
         "check_in_field": "",
         "carrier": "" if product is None or treatment is None else find_carrier(treatment),
         "tank_mix": _describe_partners(site, chosen, amounts),

@@ -325,6 +325,12 @@ def list_own_days(
         if product.heat_limit and options.hot_season is not None:
             name = f"heat limit of {product.id} ({product.heat_limit}), hot {show_window(options.hot_season)}"
             named.append(NamedDays(name, ~window_days(season, options.hot_season)))
+    return [*named, *list_closed_days(season, options)]
+
+
+def list_closed_days(season: Season, options: SiteOptions) -> list[NamedDays]:
+    """Return the days of a season that the closures of the site leave open to any work."""
+    named = []
     for closure in options.closures:
         name = f"closure {closure.id} ({closure.reason}), {show_window(closure.season)}"
         named.append(NamedDays(name, ~window_days(season, closure.season), closure.unless_surveyed))
@@ -332,7 +338,7 @@ def list_own_days(
 
 
 def list_ruleset_days(
-    season: Season, treatment: Treatment, rulesets: tuple[Ruleset, ...], accepted: tuple[str, ...]
+    season: Season, method: str, rulesets: tuple[Ruleset, ...], accepted: tuple[str, ...], *, herbicide: bool
 ) -> list[NamedDays]:
     """Return the days of a season that rule sets stand for; sets that the user accepts out of date bind no day.
 
@@ -344,7 +350,7 @@ def list_ruleset_days(
         head = ruleset.ruleset
         days = span_days(season, [(head.valid_from, head.valid_to)])
         rules = [setback.forbids for setback in ruleset.setback if setback.forbids is not None]
-        binds = treatment.product is not None or any(rule.binds(treatment.method, []) for rule in rules)
+        binds = herbicide or any(rule.binds(method, []) for rule in rules)
         if binds and head.title not in accepted and not days.all():
             dates = show_validity(head.valid_from, head.valid_to)
             named.append(NamedDays(f"rule set {head.title}, valid {dates}", days))

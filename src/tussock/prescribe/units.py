@@ -23,6 +23,7 @@ from tussock.prescribe.dose import Stand, find_dose
 from tussock.prescribe.kinds import check_kinds, check_species
 from tussock.prescribe.ledger import Ledger, Use, open_ledger
 from tussock.prescribe.limits import Limited, apply_limits, find_strictest, find_used_pct
+from tussock.prescribe.looks import plan_look, refuse_for_look
 from tussock.prescribe.seasons import NamedDays, find_cut_windows, intersect_seasons
 from tussock.prescribe.stand import list_unit_stems
 from tussock.prescribe.uses import NO_HERBICIDE, find_allowed_use
@@ -114,7 +115,9 @@ class _Desk:
         products = [component.product for component in self._components[treatment.id]]
         site = self.site
         named = judge.list_own_days(site.season, treatment, products, site.options)
-        return named + judge.list_ruleset_days(site.season, treatment, site.rulesets, site.options.accept_out_of_date)
+        accepted, herbicide = site.options.accept_out_of_date, treatment.product is not None
+        days = judge.list_ruleset_days(site.season, treatment.method, site.rulesets, accepted, herbicide=herbicide)
+        return [*named, *days]
 
     def _check_treatment(self, treatment: Treatment) -> list[str]:
         """Return the refusals that hold on every unit: no rules, label, listing, person."""
@@ -141,6 +144,8 @@ class _Desk:
         patch = self.patches[unit["patch_id"]]
         ground = self._make_ground(unit_id, unit, patch)
         records: tuple[int, ...] = unit["history"]
+        found = "" if ground.counted_with or self.site.treatments is None else str(patch["found_empty"])
+        look = plan_look(self.site, ground, found) if found else None
         verdicts = [self._judge(item, ground, records) for item in self.treatments]
         allowed = [verdict for verdict in verdicts if verdict.allowed]
         chosen = min(allowed, key=lambda verdict: verdict.treatment.preference, default=None)
@@ -150,7 +155,7 @@ class _Desk:
                 self._shared.append((self._count, chosen, ground, records))
         self._count += 1
         amounts = find_amounts(chosen, unit, patch, self.stems[unit_id], self.site.operations)
-        row = describe_unit(self.site, ground, float(unit["area_m2"]), patch, verdicts, chosen, amounts)
+        row = describe_unit(self.site, ground, float(unit["area_m2"]), patch, verdicts, chosen or look, amounts)
         row["allowed_use"] = self._find_use(ground)
         options = [describe_option(unit_id, verdict, chosen) for verdict in verdicts]
         return row, options, [] if chosen is None else list_products(unit_id, chosen, amounts.spray_l)
@@ -177,6 +182,10 @@ class _Desk:
         mismatch = self._find_mismatch(treatment, ground.species, ground.growth_form)
         if mismatch is not None:
             return mismatch
+        found = str(self.patches[ground.patch_id]["found_empty"])
+        if found:
+            days = intersect_seasons(self.site.season, ()).days
+            return Verdict(treatment, (refuse_for_look(found),), days)
         stand = self.stems[ground.unit_id].stand
         products = [component.product for component in self._components[treatment.id]]
         refusals = list(self._static[treatment.id])

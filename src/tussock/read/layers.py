@@ -46,6 +46,7 @@ OUR_COLUMNS: Final[Mapping[LayerName, tuple[str, ...]]] = {
         "stem_diameter_cm",
         "slope_pct",
         "bark_wet",
+        "found",
     ),
     "water": ("kind", "state", "wade", "width_ft", "width_m"),
     "receptors": ("kind", "name"),

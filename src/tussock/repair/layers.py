@@ -19,6 +19,7 @@ from tussock.base.text import join_words, show_count
 from tussock.base.turns import find_middle, gather
 from tussock.base.validity import make_valid
 from tussock.repair import values
+from tussock.repair.empty import mark_empty
 from tussock.repair.overlaps import find_overlaps
 from tussock.repair.stems import set_stem_values
 from tussock.repair.windows import Home, cut_wide, find_home
@@ -81,6 +82,11 @@ def repair_layers(site: Site) -> Repaired:
             raise InputError(faults)
         layers["stems"] = replace(site.layers["stems"], frame=stems)
         findings += stem_findings
+    patches = layers["infestations"]
+    stem_rows = layers["stems"].frame if "stems" in layers else None
+    marked, empty_findings = mark_empty(site.layers["infestations"], patches.frame, stem_rows)
+    layers["infestations"] = replace(patches, frame=marked)
+    findings += empty_findings
     if all(layer.accuracy_m is None for name, layer in layers.items() if name in ("infestations", "water")):
         done = "0 is taken: setbacks are not widened; state accuracy in [layers.infestations] and [layers.water]"
         findings.append(Finding("repair", "site", "accuracy", "no positional accuracy is stated", done))

@@ -172,6 +172,9 @@ def _set_cover(
         shares = [getattr(entry, column) for entry in entries]
         frame[name] = [np.nan if share is None else share * 100 for share in shares]
     frame["cover_note"] = [entry.note for entry in entries]
+    frame["cover_source"] = [
+        "" if entry.likely is None else "default" if entry.default else "mapped" for entry in entries
+    ]
 
 
 def _set_kinds(frame: gpd.GeoDataFrame, kinds: Mapping[str, str], fallback: str) -> None:

@@ -21,7 +21,8 @@ IntArray = NDArray[np.intp]
 _VERDICTS: Final = ("chosen", "allowed", "refused")
 #: Columns that are blank, or nothing, where nothing is planned.
 _BLANK: Final = ("treatment_id", "method", "delivery", "product_id", "active", "season_from", "season_to")
-_NOTHING: Final = ("spray_l", "product_l", "ae_kg", "ae_kg_per_ha", "crew_h", "cost", "loads")
+_APPLIED: Final = ("spray_l", "product_l", "ae_kg", "ae_kg_per_ha", "loads")
+_NOTHING: Final = (*_APPLIED, "crew_h", "cost")
 
 
 def check_choices(evidence: Evidence) -> list[Row]:
@@ -78,7 +79,7 @@ def _check_chosen(
     count = len(evidence.units)
     chosen = known & (verdict == "chosen")
     number = np.bincount(unit[chosen], minlength=count)
-    planned = (evidence.units["status"] == "planned").to_numpy()
+    planned = (evidence.units["status"] == "planned").to_numpy() & ~evidence.looked
     ids = evidence.units["unit_id"].to_numpy()
     names = [item.id for item in evidence.treatments]
     rows = pick_rows(
@@ -232,10 +233,35 @@ def check_status(evidence: Evidence) -> list[Row]:
         )
     silent = ~planned & (units["reason"].str.strip() == "").to_numpy()
     rows += pick_rows(silent, lambda k: violation(f"unit {ids[k]}", "no option, no reason", "the reason in words"))
-    rows += _check_names(evidence, planned)
+    rows += _check_looks(evidence, planned)
+    rows += _check_names(evidence, planned & ~evidence.looked)
     rows += _check_cautions(evidence)
     rows += _check_patch_status(evidence, planned) + _check_set_aside(evidence, planned)
     return [*rows, info("plan.gpkg", f"{len(ids)} units, {len(evidence.patches)} patches")]
+
+
+def _check_looks(evidence: Evidence, planned: BoolArray) -> list[Row]:
+    """Check that ground on which no plant was found is looked at, with nothing to apply, and no other ground is."""
+    units, patches, place = evidence.units, evidence.patches, evidence.unit_patch
+    ids = units["unit_id"].to_numpy()
+    known = place >= 0
+    bare = np.zeros(len(ids), dtype=bool)
+    bare[known] = (patches["cover_high_pct"].to_numpy(dtype=float) == 0)[place[known]]
+    said = evidence.on_empty
+    rows = pick_rows(
+        planned & ~evidence.looked & (bare | said),
+        lambda k: violation(f"unit {ids[k]}", f"{units['method'].iloc[k]} on ground found empty", "a look, or nothing"),
+    )
+    rows += pick_rows(
+        evidence.looked & ~(bare & said),
+        lambda k: violation(f"unit {ids[k]}", "a look", "a patch that was found empty"),
+    )
+    filled = np.logical_or.reduce([(units[name] != "").to_numpy() for name in ("treatment_id", "product_id", "active")])
+    applied = np.logical_or.reduce([units[name].to_numpy() > 0 for name in _APPLIED])
+    return rows + pick_rows(
+        evidence.looked & (filled | applied),
+        lambda k: violation(f"unit {ids[k]}", "a look with a treatment, a product or an amount", "a look and no more"),
+    )
 
 
 def _check_names(evidence: Evidence, planned: BoolArray) -> list[Row]:

@@ -8,7 +8,7 @@ from typing import Final
 
 import numpy as np
 
-from tussock.base.records import Treatment
+from tussock.base.records import LOOK, Treatment
 from tussock.base.text import show_season, show_validity, show_window
 from tussock.review.evidence import Evidence
 from tussock.review.rows import Row, info, pick_rows, violation, warning
@@ -21,9 +21,11 @@ SURVEYED: Final = "allowed if surveyed"
 def check_dates(evidence: Evidence) -> list[Row]:
     """Check that planned days are of the season, in the windows of treatment and labels, and in no closure."""
     units = evidence.units
-    tests = {item.id: list(_list_windows(evidence, place)) for place, item in enumerate(evidence.treatments)}
+    names = units["treatment_id"].mask(evidence.looked, LOOK)
+    tests = {item.id: list(_list_windows(evidence, item)) for item in evidence.treatments}
+    tests[LOOK] = [*_list_closures(evidence), *_list_validities(evidence, LOOK, herbicide=False)]
     ids, codes = units["unit_id"].to_numpy(), evidence.unit_dates
-    keys = list(zip(units["treatment_id"], units["season_from"], units["season_to"], codes.tolist(), strict=True))
+    keys = list(zip(names, units["season_from"], units["season_to"], codes.tolist(), strict=True))
     faults = {key: _find_fault(evidence, tests, *key) for key in dict.fromkeys(keys)}
     bad = np.array([bool(faults[key]) for key in keys], dtype=bool)
     rows = pick_rows(
@@ -41,7 +43,7 @@ def _check_runs(evidence: Evidence) -> list[Row]:
     units, windows = evidence.units, evidence.unit_windows
     ids = units["unit_id"].to_numpy()
     ends = list(zip(units["season_from"], units["season_to"], strict=True))
-    planned = (units["treatment_id"] != "").to_numpy(dtype=bool)
+    planned = (units["treatment_id"] != "").to_numpy(dtype=bool) | evidence.looked
     off = np.array([pair not in windows.get(name, ()) for name, pair in zip(ids, ends, strict=True)], dtype=bool)
     rows = pick_rows(
         off & planned,
@@ -55,22 +57,33 @@ def _check_runs(evidence: Evidence) -> list[Row]:
     ]
 
 
-def _list_windows(evidence: Evidence, place: int) -> Iterator[tuple[str, Callable[[Stretch], bool]]]:
+def _list_windows(evidence: Evidence, treatment: Treatment) -> Iterator[tuple[str, Callable[[Stretch], bool]]]:
     """Yield what bounds the dates of a treatment, whatever the ground: a name, and a test of planned days."""
-    treatment, catalog = evidence.treatments[place], evidence.catalog
     if treatment.season is not None:
         yield f"{show_window(treatment.season)}, the window of {treatment.id}", _keeps(treatment.season)
     for name, window in treatment.windows.items():
         yield f"{show_window(window)}, {name}", _keeps(window)
-    for closure in catalog.closures:
+    yield from _list_closures(evidence)
+    yield from _list_label_windows(evidence, treatment)
+    yield from _list_validities(evidence, treatment.method, herbicide=treatment.product is not None)
+
+
+def _list_closures(evidence: Evidence) -> Iterator[tuple[str, Callable[[Stretch], bool]]]:
+    """Yield the closures of the site that no survey lifts."""
+    for closure in evidence.catalog.closures:
         if not closure.unless_surveyed:
             yield f"outside closure {closure.id}, {show_window(closure.season)}", _avoids(closure.season)
-    yield from _list_label_windows(evidence, treatment)
-    for ruleset in catalog.rulesets:
+
+
+def _list_validities(
+    evidence: Evidence, method: str, *, herbicide: bool
+) -> Iterator[tuple[str, Callable[[Stretch], bool]]]:
+    """Yield the days of the rule sets that are about some work."""
+    for ruleset in evidence.catalog.rulesets:
         head = ruleset.ruleset
         forbids = [setback.forbids for setback in ruleset.setback if setback.forbids is not None]
-        about = treatment.product is not None or any(rule.binds(treatment.method, []) for rule in forbids)
-        if about and head.title not in catalog.accepted:
+        about = herbicide or any(rule.binds(method, []) for rule in forbids)
+        if about and head.title not in evidence.catalog.accepted:
             dates = show_validity(head.valid_from, head.valid_to)
             yield f"the days of rule set {head.title}, valid {dates}", _lies_in(head.valid_from, head.valid_to)
 

@@ -13,13 +13,16 @@ from tussock.base.units import HECTARE_M2
 from tussock.review.doses import find_partners_l
 from tussock.review.evidence import Evidence
 from tussock.review.ground import find_difference
-from tussock.review.hours import FIELD_TERMS, count_days, find_day_factors, find_field_terms
+from tussock.review.hours import FIELD_TERMS, count_days, find_day_factors, find_field_terms, find_times
 from tussock.review.rows import Row, info, pick_rows, show_number, violation
+from tussock.trade.times import DEFAULTS
 
 FloatArray = NDArray[np.float64]
 BoolArray = NDArray[np.bool_]
 
 _HOUR_S: Final = 3600.0
+#: Pace of a search where the operations do not time it.
+SEARCH_HA_PER_S: Final = DEFAULTS["search_ha_per_s"].size
 _SLACK: Final = 1e-9
 _TOLERANCE: Final = 1e-8
 #: Columns of a unit that are worked out anew.
@@ -79,7 +82,36 @@ def _find_efforts(evidence: Evidence, days: FloatArray) -> dict[str, FloatArray]
             one = _find_effort(evidence, operations, place, used, days)
         for name, values in one.items():
             efforts[name][used] = values
+    if evidence.looked.any():
+        for name, values in _find_look(evidence, operations, days).items():
+            efforts[name][evidence.looked] = values
     return efforts
+
+
+def _find_look(evidence: Evidence, operations: Operations | None, days: FloatArray) -> dict[str, Any]:
+    """Return the effort of looks: no tool, no tank, no flag; the search, and what a visit takes where it is timed."""
+    used = evidence.looked
+    count = int(used.sum())
+    if operations is None:
+        return dict.fromkeys((*EFFORTS, *PARTS), np.nan)
+    nothing = np.zeros(count)
+    field = find_field_terms(evidence, operations, used, nothing, days)
+    if find_times(operations) is None or operations.crew is None:
+        field["search_h"] = evidence.units["area_m2"].to_numpy()[used] / HECTARE_M2 / SEARCH_HA_PER_S / _HOUR_S
+    else:
+        owner = evidence.unit_patch[(evidence.units["status"] == "planned").to_numpy()]
+        number = np.bincount(owner[owner >= 0], minlength=len(days))
+        field["records_h"] = field["records_h"] / number[evidence.unit_patch[used]]
+        field["flagging_h"] = nothing
+    field.pop("way_h")
+    on_site = sum(field.values(), nothing)
+    travel, breaks = (on_site * share if share else nothing for share in find_day_factors(operations))
+    hours = on_site + travel + breaks
+    crew = operations.crew
+    labour = np.full(count, np.nan) if crew is None else hours * _HOUR_S * crew.wage_per_s[0]
+    found = dict.fromkeys((*EFFORTS, *PARTS), nothing) | field
+    found |= {"on_site_h": on_site, "travel_h": travel, "breaks_h": breaks, "crew_h": hours}
+    return found | {"productive_h": field["search_h"], "labour_cost": labour, "cost": labour}
 
 
 def _find_effort(

@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tussock.base import columns as c
-from tussock.base.records import ColumnDistance, FeatureFilter, Product, Setback, Treatment
+from tussock.base.records import LOOK, ColumnDistance, FeatureFilter, Product, Setback, Treatment
 from tussock.base.units import FOOT_M
 from tussock.review.catalog import Catalog
 from tussock.review.columns import code_pairs, find_places, read_number, read_si
@@ -182,6 +182,18 @@ class Held:
         """Units for which a herbicide is planned, by any of the columns that would say so."""
         chemical = np.array([item.product is not None for item in self.treatments] + [False], dtype=bool)
         return chemical[self.unit_treatment] | (self.units["product_id"] != "").to_numpy()
+
+    @cached_property
+    def looked(self) -> BoolArray:
+        """Units that are planned to be looked at and not treated."""
+        return ((self.units["status"] == "planned") & (self.units["method"] == LOOK)).to_numpy(dtype=bool)
+
+    @cached_property
+    def on_empty(self) -> BoolArray:
+        """Units of patches that are said to have been found empty."""
+        empty = (self.patches["found_empty"] != "").to_numpy(dtype=bool)
+        found: BoolArray = np.append(empty, np.False_)[self.unit_patch]
+        return found
 
     @cached_property
     def worked(self) -> BoolArray:

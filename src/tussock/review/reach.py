@@ -103,8 +103,9 @@ def _find_suits(evidence: Evidence) -> BoolArray:
     patches = evidence.patches
     plants = list(zip(patches["species"].tolist(), patches["growth_form"].tolist(), strict=True))
     table = np.zeros((len(evidence.treatments), len(plants) + 1), dtype=bool)
+    grown = (patches["found_empty"] == "").to_numpy(dtype=bool)
     for place, item in enumerate(evidence.treatments):
-        table[place, :-1] = [item.suits(*plant) for plant in plants]
+        table[place, :-1] = np.array([item.suits(*plant) for plant in plants], dtype=bool) & grown
     return table
 
 

@@ -88,7 +88,7 @@ def _check_units(evidence: Evidence) -> list[Row]:
     ):
         if verdict == "refused" and _OTHER_PLANT not in reason:
             refused.setdefault(unit, []).append(f"{treatment}: {reason}")
-    bare = units[(units["status"] == "no_option") & (units["area_counted_with"] == "")]
+    bare = units[(units["status"] == "no_option") & (units["area_counted_with"] == "") & ~evidence.on_empty]
     rows = []
     for unit, reason in zip(bare["unit_id"].tolist(), bare["reason"].tolist(), strict=True):
         known = refused.get(unit, [])

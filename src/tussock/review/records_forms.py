@@ -73,8 +73,11 @@ def _list_uses(evidence: Evidence) -> Iterator[_Use]:
     """Yield what is planned on each unit, the treatment's own product first."""
     units = evidence.units
     doses, volumes = units["ae_kg_per_ha"].tolist(), units["product_l"].tolist()
-    planned = (units["status"] == "planned").to_numpy() & (evidence.unit_treatment >= 0)
+    planned = (units["status"] == "planned").to_numpy() & ((evidence.unit_treatment >= 0) | evidence.looked)
     for place in np.flatnonzero(planned).tolist():
+        if evidence.looked[place]:
+            yield _Use(place, None)
+            continue
         parts = evidence.components(evidence.treatments[int(evidence.unit_treatment[place])])
         if not parts:
             yield _Use(place, None)

@@ -221,8 +221,11 @@ def find_season(evidence: Evidence) -> dict[str, tuple[float, str]]:
         "patches whose cover is not known": (float(patches["cover_pct"].isna().sum()), "count"),
         "gross area of all patches": (float(patches["area_m2"].sum()) / area, shown),
         "net area (shared ground of one species once)": (float(unit_area[own].sum()) / area, shown),
-        "net area with a treatment": (float(unit_area[planned].sum()) / area, shown),
+        "net area with a treatment": (float(unit_area[planned & ~evidence.looked].sum()) / area, shown),
     }
+    if (planned & evidence.looked).any():
+        looked = float(unit_area[planned & evidence.looked].sum()) / area
+        season["net area that is looked at (found empty)"] = (looked, shown)
     values = {name: _count_tanks(evidence, name) for name, _ in _ITEMS.values() if name in units.columns}
     values |= {name: size for name, size in find_efforts(evidence).items() if name.endswith("_cost")}
     for item, (name, quantity) in _ITEMS.items():

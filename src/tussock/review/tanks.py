@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from tussock.base.records import DELIVERY, Combination, Product, Setback, Treatment
+from tussock.base.records import DELIVERY, LOOK, Combination, Product, Setback, Treatment
 from tussock.review.evidence import Evidence
 from tussock.review.kinds import speaks_of_water
 
@@ -14,10 +14,10 @@ BoolArray = NDArray[np.bool_]
 
 def means_work(combination: Combination, method: str, product: Product | None) -> bool:
     """Tell whether a combination of a rule set means a method with a product, or without any."""
+    if combination.work == "all" or method == LOOK:  # a look is no treatment: only what is about all work means it
+        return combination.work == "all" and (method in DELIVERY or method == LOOK)
     if method not in DELIVERY:
         return False
-    if combination.work == "all":
-        return True
     if combination.method and method not in combination.method:
         return False
     if combination.delivery and DELIVERY[method] not in combination.delivery:

@@ -184,7 +184,7 @@ def find_flagged_edge_m(evidence: Evidence) -> FloatArray:
     order, twin = _find_twins(key)
     one, two = unit[order[twin]], unit[order[twin + 1]]
     patch, setbacks = evidence.unit_patch, evidence.units["setbacks"].to_numpy(dtype=object)
-    planned = (evidence.units["status"] == "planned").to_numpy(dtype=bool)
+    planned = (evidence.units["status"] == "planned").to_numpy(dtype=bool) & ~evidence.looked
     flagged = (one != two) & (patch[one] == patch[two]) & (setbacks[one] != setbacks[two])
     one, two, segment = one[flagged], two[flagged], ends[order[twin[flagged]]]
     degrees = shapely.get_coordinates(move_to_degrees(shapely.linestrings(segment), evidence.crs)).reshape(-1, 2, 2)

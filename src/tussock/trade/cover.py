@@ -19,10 +19,12 @@ import numpy as np
 from tussock.base.errors import QuantityError
 from tussock.trade.tables import read_rows
 
-#: A bare whole number up to this size, in a column that also holds words or ranges, may be a class.
+#: A bare whole number up to this size, in a column that also holds words or ranges, may be a class; 0 is 0 % in each.
 LARGEST_CLASS: Final = 10
 _PERCENT: Final = 100.0
 _TRACE: Final = frozenset({"trace", "tr", "tr."})
+#: Words of a mapper who found no plant of the species.
+ABSENT: Final = frozenset({"absent", "eradicated", "not found", "none found", "not present", "gone", "extirpated"})
 _BLANK: Final = frozenset({"", "-", "--", "na", "n/a", "nan", "<na>", "null", "unknown", "not recorded", "?"})
 _NUMBER: Final = r"(?:\d+(?:\.\d+)?|\.\d+)"
 _SIGN: Final = r"(?:\s*(?:%|percent|pct))?"
@@ -40,7 +42,7 @@ class CoverEntry:
     """One entry: shares of the ground (0 to 1), all None where unknown or refused; ``note`` says how it was read.
 
     A refused entry is ``impossible`` where no reading makes it a cover (110 %, a reversed range); others are settled
-    by naming a class scheme or writing the entry out.
+    by naming a class scheme or writing the entry out. ``default`` tells that the site's default was taken for a blank.
     """
 
     low: float | None
@@ -49,6 +51,7 @@ class CoverEntry:
     note: str = ""
     refused: bool = False
     impossible: bool = False
+    default: bool = False
 
     @property
     def known(self) -> bool:
@@ -124,7 +127,8 @@ def read_cover_column(
     blank = _default_entry(default)
     texts = [_as_text(value) for value in values]
     name = scheme.strip().casefold() if scheme is not None else None
-    column = _Column.describe([text for text in texts if text is not None], name, classes)
+    filled = [text for text in texts if text is not None and text.casefold() not in ABSENT]
+    column = _Column.describe(filled, name, classes)
     return [blank if text is None else column.read(text) for text in texts]
 
 
@@ -135,7 +139,8 @@ def _default_entry(default: str | None) -> CoverEntry:
     entry = _Column(scheme=None, classes=None, plain=False).read(text) if text is not None else None
     if entry is None or entry.refused:
         raise QuantityError(f'default cover "{default}", which is not clear; {_FORMS}')
-    return CoverEntry(entry.low, entry.likely, entry.high, f"cover not recorded: default {default} taken")
+    note = f"cover not recorded: default {default} taken"
+    return CoverEntry(entry.low, entry.likely, entry.high, note, default=True)
 
 
 def _as_text(value: object) -> str | None:
@@ -183,7 +188,7 @@ class _Column:
                 )
             low, high = self.classes[code]
             return _span(low, high, f"class {code} of {self.scheme}: {low:g} to {high:g} %")
-        if self.classes is None and not self.plain and text.isdecimal() and int(text) <= LARGEST_CLASS:
+        if self.classes is None and not self.plain and text.isdecimal() and 0 < int(text) <= LARGEST_CLASS:
             return _refuse(
                 text,
                 f'class or percent? name the class scheme ({", ".join(scheme_names())}) or write "{text} %"',
@@ -204,6 +209,8 @@ def _class_of(text: str, classes: Mapping[str, tuple[float, float]]) -> str | No
 
 def _read_words(text: str) -> CoverEntry:
     """Read an entry that is not a class: a word, a bound, a range or a number of percent."""
+    if text.casefold() in ABSENT:
+        return _span(0.0, 0.0, f"{text}: 0 %")
     if text.casefold() in _TRACE:
         return _span(0.0, 1.0, "trace: 0 to 1 %")
     ends = _ends(text)

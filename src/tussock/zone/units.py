@@ -190,14 +190,15 @@ def _find_other_grounds(part: Part, reach: reaching.Reach) -> _OtherGrounds:
 
 def _find_ways(part: Part) -> list[dict[reaching.Way, list[str]]]:
     """Return, for each patch, the ways of working it and the treatments that are worked so."""
-    kinds = list(zip(part.cell.patches["species"], part.cell.patches["growth_form"], strict=True))
+    patches = part.cell.patches
+    kinds = list(zip(patches["species"], patches["growth_form"], strict=True))
     found: dict[tuple[str, str], dict[reaching.Way, list[str]]] = {}
     for kind in dict.fromkeys(kinds):
         own = found[kind] = {}
         for treatment in part.treatments:
             if treatment.suits(*kind):
                 own.setdefault(reaching.find_way(treatment), []).append(treatment.id)
-    return [found[kind] for kind in kinds]
+    return [{} if empty else found[kind] for kind, empty in zip(kinds, patches["found_empty"], strict=True)]
 
 
 def _list_limits(

@@ -55,6 +55,8 @@ PATCHES: Final[Schema] = (
     Column("set_aside", "text", "why the outline could not be cut, and nothing is planned there; blank where it was"),
     Column("approval", "text", "as approved, changed or new since approval; blank where no approval was given"),
     Column("approval_change", "text", "what differs from what was approved"),
+    Column("found_empty", "text", "what says that no plant was found: a look is planned there and no treatment"),
+    Column("cover_source", "text", "mapped, or default where the site's default was taken; blank where unknown"),
 )
 
 #: Columns of patches that the stages work with and no output shows: there they stand under another name.
@@ -79,7 +81,7 @@ UNITS: Final[Schema] = (
     ),
     Column("nearest_water", "number", "distance to the nearest mapped water's edge", LENGTH),
     Column("treatment_id", "text", "treatment chosen; blank where none is allowed"),
-    Column("method", "text", "method of the treatment chosen"),
+    Column("method", "text", "method of the treatment chosen, or look where the patch was found empty"),
     Column("delivery", "text", "broadcast, spot, hand or none"),
     Column("product_id", "text", "product of the treatment chosen"),
     Column("active", "text", "active ingredient of that product"),

@@ -30,6 +30,7 @@ from tussock.base.records.rules import (
 from tussock.base.records.season import FollowUp, Priorities, Regrowth, SeasonCalendar, SeasonDates, Weight
 from tussock.base.records.words import (
     DELIVERY,
+    LOOK,
     STEM_METHODS,
     Carrier,
     Delivery,
@@ -45,6 +46,7 @@ from tussock.base.records.words import (
 
 __all__ = [
     "DELIVERY",
+    "LOOK",
     "STEM_METHODS",
     "Carrier",
     "Closure",

@@ -14,6 +14,7 @@ from tussock.base.errors import QuantityError
 from tussock.base.records.products import Product
 from tussock.base.records.words import (
     DELIVERY,
+    LOOK,
     Delivery,
     Form,
     KindPairs,
@@ -116,8 +117,8 @@ class Combination(Record):
                 )
                 for product in products
             )
-        if self.work is not None:
-            return True
+        if self.work is not None or method == LOOK:  # a look is no kind of treatment: only "no work at all" means it
+            return self.work is not None
         named = not self.method or method in self.method
         return self.without_herbicide and named and (not self.delivery or DELIVERY[method] in self.delivery)
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Annotated, Any, Literal, TypeAlias
+from typing import Annotated, Any, Final, Literal, TypeAlias
 
 from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict
 
@@ -40,6 +40,8 @@ DELIVERY: dict[str, Delivery] = {
     "cut": "none",
     "mow": "none",
 }
+#: What is done on a patch that was found empty: walk it and look. No treatment, so no method of a file.
+LOOK: Final = "look"
 #: Methods whose amounts follow from stems and not from ground.
 STEM_METHODS = frozenset({"cut_stump", "stem_injection", "basal_bark"})
 
