@@ -44,7 +44,8 @@ class Layer:
     """One layer as its file holds it, under our column names, in its own CRS.
 
     ``frame`` has a plain index ``row`` (0-based place in the file) and a ``label`` column for messages. ``zero_width``
-    says what a width of 0 of a line stands for: one that is not known, or none.
+    says what a width of 0 of a line stands for: one that is not known, or none. ``curve_error_m`` is how far arcs of
+    the file can stand off the edges that they were read as.
     """
 
     name: LayerName
@@ -55,6 +56,7 @@ class Layer:
     datum: str | None = None
     default_width_m: Mapping[str, float] = field(default_factory=dict)
     zero_width: Literal["unknown", "none"] = "unknown"
+    curve_error_m: float = 0.0
 
 
 @dataclass(frozen=True)

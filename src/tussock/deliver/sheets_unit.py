@@ -154,7 +154,7 @@ _USE_PT: Final = 8.5
 
 def _look(binder: Binder, unit: Mapping[str, Any], words: Sequence[Piece]) -> list[Flow]:
     """Return the card of a unit that was found empty: what to do, and that nothing is applied."""
-    dates = bold(w.show_dates(unit["season_from"], unit["season_to"]))
+    dates = bold(show_runs(binder.runs.get(str(unit["unit_id"]), ())))
     minds = _list_minds(binder, unit)
     return [
         para(*words, ", ", dates, f", crew {w.show_cell(unit, 'crew', c.HOURS, binder.system)}", size=ACT_PT),

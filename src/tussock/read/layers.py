@@ -25,6 +25,7 @@ from tussock.base.sources import (
     open_copy,
 )
 from tussock.base.stages import Document, Layer, LayerName
+from tussock.read.curves import NO_CURVES, Curves, may_hold_curves, read_curves
 
 if TYPE_CHECKING:
     import geopandas as gpd
@@ -112,7 +113,7 @@ def read_layer(
     with open_copy(path, spec.path, key, None if allow_outside else folder) as copy:
         file_layer = _find_layer(copy, spec, name)
         where = spec.path if file_layer in ("", path.stem) else f"{spec.path}, layer {file_layer}"
-        drawn, closed = _read_frame(copy, file_layer, where)
+        drawn, closed, curves = _read_frame(copy, file_layer, where)
     frame, findings = _rename(drawn, name, spec.columns, where)
     _check_geometry(frame, name, where)
     done = "closed from its last point to its first; check the outline"
@@ -120,11 +121,23 @@ def read_layer(
         Finding("read", name, _row(frame, place), "a ring that was not closed", done)
         for place in np.flatnonzero(closed).tolist()
     ]
+    if curves.rows:
+        findings.append(curves.tell(name))
     if not is_inside(path, folder):
         findings.append(tell_outside(name, path))
     frame = frame.reset_index(drop=True).rename_axis("row")
     widths = dict(spec.default_width_m)
-    layer = Layer(name, frame, spec.path, file_layer, spec.accuracy_m, spec.datum, widths, spec.zero_width)
+    layer = Layer(
+        name,
+        frame,
+        spec.path,
+        file_layer,
+        spec.accuracy_m,
+        spec.datum,
+        widths,
+        spec.zero_width,
+        curves.error_m,
+    )
     return layer, Document(f"layer {name}", spec.path, copy.sha256, parts=copy.parts), findings
 
 
@@ -162,8 +175,8 @@ def _find_layer(copy: SourceCopy, spec: Any, name: str) -> str:
     return found[0]
 
 
-def _read_frame(copy: SourceCopy, file_layer: str, where: str) -> tuple[gpd.GeoDataFrame, BoolArray]:
-    """Return a layer, and which of its rows have a ring that had to be closed."""
+def _read_frame(copy: SourceCopy, file_layer: str, where: str) -> tuple[gpd.GeoDataFrame, BoolArray, Curves]:
+    """Return a layer, which of its rows have a ring that had to be closed, and what became of its arcs."""
     import geopandas as gpd
     from shapely.errors import ShapelyError
 
@@ -178,22 +191,22 @@ def _read_frame(copy: SourceCopy, file_layer: str, where: str) -> tuple[gpd.GeoD
         except ValueError as error:
             need = "write it with a geometry column and its metadata"
             raise InputError(Fault(where, "file", f"no GeoParquet ({error})", need)) from error
-        return frame, np.zeros(len(frame), dtype=bool)
+        return frame, np.zeros(len(frame), dtype=bool), NO_CURVES
     import pyogrio
 
     try:
         with _rings_told_by_row():
-            frame, closed = _read_and_close(copy.address, file_layer)
+            frame, closed, curves = _read_and_close(copy.address, file_layer)
     except (pyogrio.errors.DataSourceError, pyogrio.errors.DataLayerError, ValueError) as error:
         raise InputError(Fault(where, "file", f"a layer that cannot be read ({error})", "mend the file")) from error
     if not isinstance(frame, gpd.GeoDataFrame):
         if "patch_id" in {str(column).casefold() for column in frame.columns}:  # a plain stem table
-            return gpd.GeoDataFrame(frame, geometry=[None] * len(frame)), closed
+            return gpd.GeoDataFrame(frame, geometry=[None] * len(frame)), closed, NO_CURVES
         raise InputError(Fault(where, "geometry", "a table without geometry", "give a layer with geometry"))
-    return frame, closed
+    return frame, closed, curves
 
 
-def _read_and_close(address: str, file_layer: str) -> tuple[Any, BoolArray]:
+def _read_and_close(address: str, file_layer: str) -> tuple[Any, BoolArray, Curves]:
     """Read a layer; where GEOS cannot build an outline, close its rings and tell which rows that were."""
     import pyogrio
     from shapely.errors import ShapelyError
@@ -201,12 +214,19 @@ def _read_and_close(address: str, file_layer: str) -> tuple[Any, BoolArray]:
     def read(on_invalid: str) -> Any:
         return pyogrio.read_dataframe(address, layer=file_layer, on_invalid=on_invalid, fid_as_index=False)
 
+    how = "raise"
     try:
-        frame = read("raise")
-        return frame, np.zeros(len(frame), dtype=bool)
+        frame = read(how)
+        closed = np.zeros(len(frame), dtype=bool)
     except ShapelyError:
-        frame = read("fix")
-        return frame, (read("ignore").geometry.isna() & frame.geometry.notna()).to_numpy(dtype=bool)
+        how = "fix"
+        frame = read(how)
+        closed = (read("ignore").geometry.isna() & frame.geometry.notna()).to_numpy(dtype=bool)
+    kind = pyogrio.read_info(address, layer=file_layer)["geometry_type"]
+    if kind is None or not may_hold_curves(kind):
+        return frame, closed, NO_CURVES
+    frame, curves = read_curves(lambda: read(how))
+    return frame, closed, curves
 
 
 @contextmanager

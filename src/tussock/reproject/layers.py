@@ -279,9 +279,9 @@ def _make_cell(
         distance_error=crs_tools.find_distortion(crs, *spots).distance_error + _DISTANCE_FLOOR,
         most_scale=scale + _DISTANCE_FLOOR,
         outline_error_m={
-            "infestations": held.left_m["infestations"] + lost_m,
+            "infestations": held.left_m["infestations"] + lost_m + _find_curve_error_m(repaired, "infestations"),
             # the edges of a cut run along those of the feature, and move to the CRS of the patches as well
-            **{name: 2 * held.left_m.get(name, 0.0) for name in _RULED},
+            **{name: 2 * held.left_m.get(name, 0.0) + _find_curve_error_m(repaired, name) for name in _RULED},
         },
         patches=_move(own, crs),
         others=_move(others, crs),
@@ -290,6 +290,11 @@ def _make_cell(
         access=near["access"],
         history=near["history"],
     )
+
+
+def _find_curve_error_m(repaired: Repaired, name: LayerName) -> float:
+    layer = repaired.layers.get(name)
+    return 0.0 if layer is None else layer.curve_error_m
 
 
 def _find_lost_m(home: CRS, crs: CRS, lon: FloatArray, lat: FloatArray) -> float:

@@ -43,6 +43,7 @@ _OPEN: Final = ("", "unknown")
 #: A vertex may stand off by this [m]: repair, rounding and the way through other CRSs.
 _OFF_M: Final = 0.05
 _DEGREE_M: Final = 111_320.0
+_ARCS: Final = "OGR_ARC_STEPSIZE"
 #: A spike that is thinner is none [m].
 _THIN_M: Final = 1e-6
 #: Features over more than this, and how far around the patches they are compared [degrees].
@@ -95,7 +96,12 @@ def _read(folder: Path, spec: Mapping[str, Any], key: str, allow_outside: bool) 
             frame = gpd.read_parquet(copy.path)
         else:
             list_layers(copy, name, key)
-            frame = pyogrio.read_dataframe(copy.address, layer=layer, on_invalid="fix", fid_as_index=False)
+            before = pyogrio.get_gdal_config_option(_ARCS)
+            pyogrio.set_gdal_config_options({_ARCS: "0.1"})  # chords of arcs, which stand inside them
+            try:
+                frame = pyogrio.read_dataframe(copy.address, layer=layer, on_invalid="fix", fid_as_index=False)
+            finally:
+                pyogrio.set_gdal_config_options({_ARCS: None if before is None else str(before)})
     if not isinstance(frame, gpd.GeoDataFrame) or frame.crs is None:
         raise ValueError("no layer with a CRS")
     return frame
