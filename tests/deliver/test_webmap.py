@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime as dt
 import hashlib
 import json
 import re
@@ -675,7 +676,9 @@ def test_card_of_a_unit_shows_its_row_setbacks_and_source(open_page, sample_plan
         view.find(unit["unit_id"])
         lines = view.lines()
         check_figure(lines["Area"], unit["area_acre"])
-        assert lines["Dates"] == f"{unit['season_from']} to {unit['season_to']}"
+        first, last = (dt.date.fromisoformat(unit[name]) for name in ("season_from", "season_to"))
+        assert f"{first.day} {first:%b} to {last.day} {last:%b}" in lines["Dates"]
+        assert lines["Dates"].endswith("2027")
         assert lines["Method"] == (METHODS[unit["method"]].title if unit["method"] in METHODS else unit["method"])
         assert (unit["product_id"] or "") in lines.get("Product", "")
         text = view.page.text_content(".card .setbacks")

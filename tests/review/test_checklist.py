@@ -14,13 +14,15 @@ from tussock.review.checklist import CHECKLIST, Check
 from tussock.review.delivered import Delivered
 from tussock.review.rows import COLUMNS, MOST_ROWS, info, pick_rows, rows_table, violation
 
-#: Tables of values with their sources, which plan and review read alike; no calculation stands in them.
+#: Tables of values with their sources, and the words of a rule, which plan and review read alike; no decision and no
+#: calculation stands in them.
 SHARED_VALUES = (
     "tussock.trade.actives",
     "tussock.trade.methods",
     "tussock.trade.places",
     "tussock.trade.record_fields",
     "tussock.trade.times",
+    "tussock.wording.rules",
 )
 MODULES = sorted(Path(tussock.review.__file__).parent.glob("*.py"))
 

@@ -14,7 +14,7 @@ from tussock.base.records import Closure, Operations, Product, Ruleset, SeasonDa
 from tussock.base.text import show_season, show_validity
 from tussock.base.units import parse_quantity
 from tussock.review.rows import Row, violation, warning
-from tussock.trade import actives
+from tussock.trade.actives import own_names, settle_products, settle_rules
 
 ModelT = TypeVar("ModelT", bound=BaseModel)
 
@@ -85,7 +85,7 @@ def read_catalog(documents: Iterable[Mapping[str, Any]]) -> Catalog:
     treatments = _build_rows(Treatment, "treatment", by_role.get("treatments", []), rows)
     operations = [_build(Operations, content, name, rows) for name, content in by_role.get("operations", [])]
     named, own = _settle_products(products, rows)
-    settled, unknown = actives.settle_rules([item for item in rulesets if item is not None], own)
+    settled, unknown = settle_rules([item for item in rulesets if item is not None], own)
     rows += [
         violation(f"run.json, rule set {title}", f"the active {name!r}", "one that is known") for title, name in unknown
     ]
@@ -106,7 +106,7 @@ def _settle_products(products: list[Product], rows: list[Row]) -> tuple[dict[str
     """Return the products under the one name of their active, and the names that they add to the table."""
     by_id = {item.id: item for item in products}
     try:
-        settled, unknown = actives.settle_products(by_id)
+        settled, unknown = settle_products(by_id)
     except QuantityError as error:
         rows.append(violation("run.json, products", str(error)))
         return by_id, {}
@@ -114,7 +114,7 @@ def _settle_products(products: list[Product], rows: list[Row]) -> tuple[dict[str
         violation(f"run.json, product {name}", f"the active {by_id[name].active!r}", "one that is known")
         for name in unknown
     ]
-    return settled, actives.own_names(by_id.values())
+    return settled, own_names(by_id.values())
 
 
 def _read_site(found: list[tuple[str, Mapping[str, Any]]], rows: list[Row]) -> dict[str, Any]:
