@@ -199,7 +199,7 @@ def test_page_of_charts(hostile_plan, bare_plan, tmp_path):
 def test_look_at_one_patch(sample_plan):
     view = sample_plan.look_at("A02")
     assert view.patch["patch_id"].tolist() == ["A02"]
-    assert view.units["unit_id"].tolist() == ["A02-01", "A02-02", "A02-03", "A02-04", "A02-05"]
+    assert view.units["unit_id"].tolist() == [f"A02-0{number}" for number in range(1, 8)]
     pd.testing.assert_series_equal(
         view.units["cost"], sample_plan.units.query("patch_id == 'A02'")["cost"].reset_index(drop=True)
     )

@@ -73,6 +73,8 @@ def test_what_it_holds(sample_plan, tmp_path):
         "read_by": "Odalys Fenwright (invented)",
         "status": "checked",
         "listed_only": False,
+        "kinds": {},
+        "no_rule_for": [],
     }
     assert any("label on the container is the law" in text for text in run["cautions"])
 

@@ -93,7 +93,7 @@ def test_creek_bank_is_cut_into_five_bands(creek_plan):
     bands = sorted(creek_plan.units["area_acre"])
     expected = sorted(200 * depth / 43560 for depth in (10, 15, 35, 50, 40))
     assert len(bands) == 5
-    assert bands == pytest.approx(expected, rel=2e-5)
+    assert bands == pytest.approx(expected, rel=3e-5)  # a zone may reach 0.1 mm further than its 15 ft
     assert [round(area, 3) for area in expected] == [0.046, 0.069, 0.161, 0.184, 0.230]
     assert creek_plan.patches["area_acre"].sum() == pytest.approx(0.689, abs=5e-4)
 
@@ -296,7 +296,7 @@ def test_spring_use_closes_the_whole_patch(sites):
     row = plan.options[plan.options["treatment_id"] == "imazapyr-autumn"].iloc[0]
     assert row["verdict"] == "refused"
     assert "2.25 of 1.5 lb ae/acre" in row["reason"]
-    assert "12 April 2027" in row["reason"]
+    assert "12 Apr 2027" in row["reason"]
     assert plan.units["treatment_id"].tolist() == ["glyphosate-autumn"]
     assert plan.patches["area_acre"].sum() == pytest.approx(0.8, rel=1e-5)
 
