@@ -155,7 +155,7 @@ def test_roles_give_size_licence_and_mean_wage():
 
 # ------------------------------------------------------------ distances on the ground
 
-WATER = {"kind": "pond", "state": "wet", "geometry": feet_box(-300, -500, -100, 600)}
+WATER = {"kind": "pond", "state": "wet", "geometry": feet_box(-300, -500, -101, 600)}
 NO_MIX = """
 [[setback]]
 id = "NO-MIX"
@@ -175,7 +175,7 @@ PATCH = {
 
 @pytest.fixture
 def rules(no_spray):
-    return no_spray(200) + NO_MIX
+    return no_spray(201) + NO_MIX  # 100 ft into the patch; the edge of NO-MIX stays a foot off it
 
 
 def point(x, y):
