@@ -108,4 +108,5 @@ def test_a_layer_that_cannot_be_read_is_said(sample_folder: Path, tmp_path: Path
     shutil.copy(SITE, tmp_path / "site.toml")
     (tmp_path / "site.gpkg").write_bytes(b"no database")
     found = find(load(sample_folder), tmp_path / "site.toml")
-    assert [what for _, what in found] == ["not compared: a layer that cannot be read"] * 3
+    said = "not compared: a file that cannot be opened as GeoPackage: it begins with b'no database'"
+    assert [what for _, what in found] == [said] * 3
