@@ -28,6 +28,13 @@ distance = "0 ft"
 permit = "the watershed office"
 {counts}
 source = "invented for tests"
+
+[[setback]]
+id = "AQUATIC"
+from = {{ layer = "water" }}
+distance = "0 ft"
+forbids = {{ aquatic_label = false }}
+source = "invented for tests"
 """
 #: The whole patch is within the throw: reach is not what is counted here.
 TREATMENTS = """

@@ -122,10 +122,10 @@ def cut_wide(geometry: GeometryArray, crs: CRS, home: Home) -> tuple[GeometryArr
                 break
             kept += [item for item in list_parts(np.array([near], dtype=object))[0] if item.length or not item.area]
         kept = [item for item in kept if shapely.get_dimensions(item) == shapely.get_dimensions(geometry[place])]
-        if not kept and place not in faults:
-            faults[place] = "a feature that reaches a third of the way round the globe and is nowhere near the patches"
         if kept:
             left[place] = shapely.union_all(kept)
+        else:
+            wide[place] = False  # nowhere near the patches: it stays as it is drawn
     return left, wide, faults
 
 

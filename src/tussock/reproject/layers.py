@@ -173,8 +173,8 @@ def _find_most_reach_m(site: Site, repaired: Repaired) -> float:
             values: Any = pd.to_numeric(layer.frame[distance.column], errors="coerce")
             size = values.to_numpy(dtype=float) * (FOOT_M if distance.unit == "ft" else 1.0) * distance.times
             most = max(most, float(np.nanmax(size, initial=0.0, where=np.isfinite(size))))
-    widths = [layer.frame["width_m"] for layer in repaired.layers.values() if "width_m" in layer.frame.columns]
-    half = max((float(width.max()) / 2 for width in widths if len(width)), default=0.0)
+    widths = repaired.layers["water"].frame["width_m"]
+    half = float(widths.max()) / 2 if len(widths) else 0.0
     return most + float(np.nan_to_num(half)) + sum(layer.accuracy_m or 0.0 for layer in repaired.layers.values())
 
 
