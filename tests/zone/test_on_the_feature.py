@@ -106,4 +106,4 @@ def test_the_review_agrees_and_finds_one_that_is_struck_out(planned, tmp_path):
         base.execute("UPDATE units SET setbacks = 'IN-WATER' WHERE unit_id = 'A-01'")
     found = tussock.review_plan(copy)
     missed = found[(found["check"] == "setbacks") & (found["level"] == "violation")]
-    assert missed["where"].tolist() == ["unit A-01, setback ON-WELL"]
+    assert missed["where"].tolist() == ["unit A-01, setbacks"]
