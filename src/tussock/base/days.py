@@ -28,7 +28,6 @@ Span: TypeAlias = tuple[dt.date, dt.date]
 #: A season holds no more days: a whole year, with its 29 February.
 MOST_DAYS: Final = 366
 _LEAP_YEAR: Final = 2000
-_DAY: Final = dt.timedelta(days=1)
 
 
 @dataclass(frozen=True)

@@ -206,14 +206,6 @@ def _find_most_lat(geometry: NDArray[Any], crs: CRS) -> float:
     return float(np.nanmax(np.abs(move_points(corners, crs, "EPSG:4326")[:, 1]), initial=0.0))
 
 
-def move_held(geometry: NDArray[Any], source: CRS, target: CRS | str, most_bend_m: float = MOST_BEND_M) -> NDArray[Any]:
-    """Return geometries in another CRS with points on those edges that would bend there; see `move_geometry`."""
-    if not isinstance(target, str) and source == target:
-        return geometry
-    held = hold_outlines(geometry, source, Way(source, target).find_bend_m, most_bend_m=most_bend_m).geometry
-    return move_geometry(held, source, target)
-
-
 @lru_cache(maxsize=64)
 def _is_inverse_short(wkt: str) -> bool:
     """Tell whether the inverse of a projection is taken for a short series. By its method, never by the points at hand.

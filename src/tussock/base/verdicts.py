@@ -12,9 +12,6 @@ NOT_APPLICABLE: Final = "not applicable"
 TO_DO: Final = "to do before work"
 NOT_CHECKED: Final = "not checked: draft rule set"
 
-#: Verdicts, the worst first.
-WORST_FIRST: Final = (FAILS, NOT_CHECKED, FIELD_CHECK, TO_DO, MEETS, NOT_APPLICABLE)
-
 #: Verdicts of a distance alone, held against the positional error of what it was measured between.
 CLEAR: Final = "clear"
 WITHIN_ERROR: Final = "within error"

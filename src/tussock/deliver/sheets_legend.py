@@ -254,7 +254,7 @@ def _way_signs(site: SiteMap, view: View) -> list[tuple[str, Sign]]:
                 canvas.setStrokeGray(grey)
                 canvas.line(x, y + 4, x + 20, y + 4)
 
-        signs.append(("road or track", road))
+        signs.append(("road, track or fence", road))
     if True in lines:
         signs.append(("bank to stand on", _line_sign(3.6, (1, 3))))
     if any(geometry[n].geom_type.endswith("Point") for n in near):
